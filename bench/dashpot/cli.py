@@ -15,7 +15,7 @@ from dashpot import commands
 from dashpot.errors import DashpotError
 from dashpot.version import __version__
 
-EXIT_SYSTEM = 2
+EXIT_INPUT = 2
 EXIT_INTERNAL = 70  # EX_SOFTWARE of sysexits.h
 EXIT_STOPPED = 130  # 128 + SIGINT, as shells report it
 EXIT_PIPE = 141  # 128 + SIGPIPE
@@ -24,7 +24,7 @@ EXIT_PIPE = 141  # 128 + SIGPIPE
 class LazyGroup(click.Group):
     """Loads a subcommand's module only when it is asked for, so that one command does not pay for all."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click hands it over
         """Return the names of the modules in dashpot.commands."""
         return sorted(module.name for module in pkgutil.iter_modules(commands.__path__))
 
@@ -42,7 +42,10 @@ class LazyGroup(click.Group):
 @click.version_option(__version__, message="%(prog)s %(version)s")
 @click.option("-q", "--quiet", is_flag=True, help="No progress bar and no remarks; warnings stay.")
 @click.option(
-    "--debug", is_flag=True, envvar="DASHPOT_DEBUG", help="Show the traceback of any error (or DASHPOT_DEBUG=1)."
+    "--debug",
+    is_flag=True,
+    envvar="DASHPOT_DEBUG",
+    help="Show the traceback of any error (or DASHPOT_DEBUG=1).",
 )
 def root(quiet: bool, debug: bool) -> None:
     """Replay recorded CAN logs through the damper controller's firmware.
@@ -100,7 +103,7 @@ def _report(error: Exception) -> int:
     if isinstance(error, OSError) and error.strerror:
         place = "" if error.filename is None else f"{os.fsdecode(error.filename)}: "
         click.echo(f"dashpot: error: {place}{error.strerror}", err=True)
-        return EXIT_SYSTEM
+        return EXIT_INPUT
     said = " ".join(str(error).split())
     click.echo(
         f"dashpot: error: a mistake in dashpot itself, {type(error).__name__}: {said} "

@@ -31,4 +31,6 @@ def _find(name: str) -> Path:
     for top in (_WHEEL_DATA, _CHECKOUT):
         if (top / name).is_dir():
             return top / name
-    raise InputError(f"the folder {name} is missing from this installation; install dashpot again", where=_PACKAGE)
+    raise InputError(
+        f"the folder {name} is missing from this installation; install dashpot again", where=_PACKAGE
+    )

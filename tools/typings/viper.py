@@ -18,7 +18,9 @@ BUFFERS = ("array.array", "builtins.bytearray", "builtins.memoryview", "builtins
 class ViperPlugin(Plugin):
     """Widens pointer parameters of every function called by its name."""
 
-    def get_function_signature_hook(self, fullname: str) -> Callable[[FunctionSigContext], FunctionLike] | None:
+    def get_function_signature_hook(
+        self, fullname: str
+    ) -> Callable[[FunctionSigContext], FunctionLike] | None:
         """Return the hook; mypy asks once a called function."""
         return accept_buffers
 
@@ -40,6 +42,6 @@ def widened(argument: Type, context: FunctionSigContext) -> Type:
     return UnionType([argument, *buffers])
 
 
-def plugin(version: str) -> type[ViperPlugin]:
+def plugin(version: str) -> type[ViperPlugin]:  # noqa: ARG001 - mypy hands it over
     """Entry point for mypy."""
     return ViperPlugin
