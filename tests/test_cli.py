@@ -42,11 +42,14 @@ def command(what):
         raise KeyboardInterrupt
     elif what == "abort":
         raise click.Abort
-    elif what == "lines":
-        for number in range(200_000):
-            click.echo(number)
-    elif what == "table":
-        console.table("t", ["n"], [["x" * 900] for _ in range(3000)])  # more than any pipe holds
+    elif what in {"lines", "table"}:
+        print("first", flush=True)
+        sys.stdin.read()
+        if what == "lines":
+            for number in range(100_000):
+                click.echo(number)
+        else:
+            console.table("t", ["n"], [["x" * 900] for _ in range(300)])
     elif what == "cells":
         console.table("title", ["signal", "max"], [["[red] " + "x" * 300, 1.5], ["b", None]])
     elif what == "progress":
@@ -208,12 +211,18 @@ def test_ctrl_c_while_writing_leaves_nothing(planted: Path) -> None:
 @pytest.mark.parametrize("what", ["lines", "table"])
 def test_a_reader_that_goes_away_is_no_error(planted: Path, what: str) -> None:
     with subprocess.Popen(
-        process(planted, "planted", what), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        process(planted, "planted", what),
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
     ) as running:
+        assert running.stdin is not None
         assert running.stdout is not None
-        running.stdout.readline()
-        running.stdout.close()
         assert running.stderr is not None
+        assert running.stdout.readline() == "first\n"
+        running.stdout.close()
+        running.stdin.close()  # only now does it go on writing, to nobody
         error = running.stderr.read()
     assert (running.returncode, error) == (141, "")
 

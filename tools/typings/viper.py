@@ -19,7 +19,8 @@ class ViperPlugin(Plugin):
     """Widens pointer parameters of every function called by its name."""
 
     def get_function_signature_hook(
-        self, fullname: str
+        self,
+        fullname: str,  # noqa: ARG002 - mypy hands it over; every function may have pointers
     ) -> Callable[[FunctionSigContext], FunctionLike] | None:
         """Return the hook; mypy asks once a called function."""
         return accept_buffers
