@@ -1,0 +1,1 @@
+"""Boards: one file each, the same small contract."""

@@ -1,0 +1,125 @@
+"""The controller: owns all memory, and runs one tick after another on the time and the frames it is given."""
+
+from array import array
+
+import micropython
+from dashpot import crc, image
+from dashpot.demand import lead, strokes
+from dashpot.estimate import estimate
+from dashpot.maps import look_up
+from dashpot.output import drive, guard
+from dashpot.receive import drain
+from dashpot.validity import judge
+from micropython import const
+
+# layout: begin (tools/gen_layout.py writes these from layout.toml)
+_STATE_WORDS = const(231)
+_S_NOW_US = const(0)
+_S_DT_US = const(1)
+_S_CHANNEL = const(10)
+_S_DEMAND_PERMILLE = const(74)
+_S_TARGET_MA = const(78)
+_S_CURRENT_MA = const(82)
+_S_PAD = const(86)
+_S_TICKS = const(87)
+_S_VALUE = const(88)
+_S_AGE_US = const(106)
+_S_LOOKUP_X = const(199)
+_S_LOOKUP_Y = const(206)
+_S_GUARDED_MA = const(227)
+_C_MESSAGES_COUNT = const(2)
+_C_CHANNEL_ROWS = const(6)
+_C_BASE_TABLE = const(139)
+_C_VALVE_TABLE = const(230)
+_C_SAFE_MA = const(234)
+_N_LOOKUPS = const(7)
+_N_CORNERS = const(4)
+_N_CHANNELS = const(18)
+_N_CHANNEL_ROW = const(5)
+_N_RECEIVED = const(3)
+_N_RING = const(4)
+_N_FRAME = const(5)
+_CHANNEL_ROW_DEFAULT = const(3)
+_RECEIVED_GOOD = const(0)
+_RECEIVED_BAD = const(1)
+_RECEIVED_LAST_COUNTER = const(2)
+_RING_MASK = const(3)
+# layout: end
+
+_CLOCK_MASK = const(0x3FFFFFFF)
+_AGE_MAX_US = const(0x10000000)
+
+
+@micropython.viper
+def _word_pad(probe: ptr32) -> int:
+    """Bits to shift a 32-bit load of -1 up and down again to have its sign: 0 on a 32-bit board, 32 on the desktop."""
+    return 0 if int(probe[0]) < 0 else 32
+
+
+class Controller:
+    """One vehicle's control, from an image.
+
+    Nothing is allocated after `__init__`.
+    """
+
+    def __init__(self, words: "array[int]", ring: "array[int]") -> None:
+        """Take the words of an image (see `image.read`) and the ring that frames will come through."""
+        self.image = words
+        self.ring = ring
+        self.received = array("i", bytes(4 * _N_RECEIVED * max(1, words[_C_MESSAGES_COUNT])))
+        self.state = array("i", bytes(4 * _STATE_WORDS))
+        self.crc_tables = crc.crc8_tables()
+        self.reset()
+
+    def reset(self) -> None:
+        """Begin anew: nothing received, no history, safe currents."""
+        state = self.state
+        for i in range(_STATE_WORDS):
+            state[i] = 0
+        state[_S_PAD] = _word_pad(array("i", (-1,)))
+        words = self.image
+        for i in range(_N_CHANNELS):
+            state[_S_AGE_US + i] = _AGE_MAX_US
+            default = words[_C_CHANNEL_ROWS + i * _N_CHANNEL_ROW + _CHANNEL_ROW_DEFAULT]
+            state[_S_VALUE + i] = state[_S_CHANNEL + i] = default
+        for i in range(_N_CORNERS):
+            state[_S_CURRENT_MA + i] = state[_S_GUARDED_MA + i] = words[_C_SAFE_MA + i]
+        received = self.received
+        for i in range(words[_C_MESSAGES_COUNT]):
+            received[i * _N_RECEIVED + _RECEIVED_GOOD] = 0
+            received[i * _N_RECEIVED + _RECEIVED_BAD] = 0
+            received[i * _N_RECEIVED + _RECEIVED_LAST_COUNTER] = -1
+
+    def tick(self, now_us: int) -> None:
+        """Run one control period that ends at `now_us`, microseconds modulo 2**30, on the frames now in the ring."""
+        words = self.image
+        state = self.state
+        if state[_S_TICKS]:
+            state[_S_DT_US] = (now_us - state[_S_NOW_US]) & _CLOCK_MASK
+        state[_S_NOW_US] = now_us
+        drain(self.ring, words, self.received, state, self.crc_tables)
+        judge(words, state)
+        estimate(words, state)
+        look_up(words, state, _C_BASE_TABLE, _S_LOOKUP_X, _S_LOOKUP_Y, _N_LOOKUPS)
+        lead(words, state)
+        strokes(words, state)
+        look_up(words, state, _C_VALVE_TABLE, _S_DEMAND_PERMILLE, _S_TARGET_MA, _N_CORNERS)
+        drive(words, state)
+        guard(words, state)
+
+
+def make_ring(frames: int) -> "array[int]":
+    """Allocate a ring for `frames` frames, a power of two."""
+    ring = array("i", bytes(4 * (_N_RING + frames * _N_FRAME)))
+    ring[_RING_MASK] = frames - 1
+    return ring
+
+
+def load(data: "bytes | bytearray | memoryview", ring: "array[int]") -> Controller:
+    """Make a controller of the bytes of an image.
+
+    Raises:
+        image.Refused: the bytes are no whole image for this firmware.
+
+    """
+    return Controller(image.read(data), ring)

@@ -1,0 +1,398 @@
+"""Fourth stage: the layers. Each adds its per mille to the firmness demand of each corner, and all are kept apart.
+
+Two passes: what the car's motion and the driver ask for, then what the strokes ask for. The sum of all contributions
+is the demand, exactly: the last one, `clamp`, is what the limits took or gave.
+"""
+
+import micropython
+from micropython import const
+
+# layout: begin (tools/gen_layout.py writes these from layout.toml)
+_S_CHANNEL = const(10)
+_S_LATERAL_FILTERED_MG = const(28)
+_S_LONGITUDINAL_FILTERED_MG = const(29)
+_S_STROKE_SPEED_MM_S = const(30)
+_S_STEER_RATE_DEG_S = const(34)
+_S_BRAKE_RATE_BAR_S = const(35)
+_S_WET_PERMILLE = const(36)
+_S_DEMAND_PERMILLE = const(74)
+_S_PAD = const(86)
+_S_TRUST_Q10 = const(160)
+_S_LOOKUP_Y = const(206)
+_S_BRAKE_LEAD_Q4 = const(213)
+_S_STEER_LEAD_Q4 = const(215)
+_S_GRIP_PEAK = const(219)
+_S_GRIP_EVENT_TICKS = const(220)
+_S_GRIP_LOW_RUN = const(221)
+_S_GRIP_HIGH_RUN = const(222)
+_S_GRIP_WET = const(223)
+_S_WET_Q16 = const(224)
+_S_ROUGHNESS_Q4 = const(225)
+_C_LAYER_ON = const(130)
+_C_BODY_LOAD_TABLE = const(146)
+_C_BRAKE_RATE_DEAD_BAR_S = const(148)
+_C_BRAKE_RATE_GAIN_PERMILLE = const(149)
+_C_BRAKE_LEAD_PEAK_PERMILLE = const(151)
+_C_BRAKE_DECAY_Q10 = const(153)
+_C_STEER_DEAD_DEG_S = const(154)
+_C_STEER_GAIN_PERMILLE = const(155)
+_C_STEER_PEAK_PERMILLE = const(159)
+_C_STEER_DECAY_Q10 = const(160)
+_C_STEER_FADE_CM_S = const(161)
+_C_BAND_EDGE_MM_S = const(163)
+_C_BAND_BLEND_MM_S = const(165)
+_C_BAND_TRIM_PERMILLE = const(166)
+_C_ROUGH_BRAKE_KPA = const(190)
+_C_ROUGH_MM_S = const(192)
+_C_ROUGH_Q10 = const(194)
+_C_GRIP_ASK_KPA = const(195)
+_C_GRIP_LOW_SQ = const(196)
+_C_GRIP_HIGH_SQ = const(197)
+_C_GRIP_EVENT_MIN_TICKS = const(198)
+_C_GRIP_SETTLE_TICKS = const(199)
+_C_GRIP_RISE_Q10 = const(200)
+_C_GRIP_FALL_Q10 = const(201)
+_C_GRIP_EVENTS = const(202)
+_C_GRIP_SLOW_IN_Q16 = const(203)
+_C_GRIP_SLOW_OUT_Q16 = const(204)
+_C_GRIP_SCALE_PERMILLE = const(205)
+_C_END_START_UM = const(207)
+_C_END_STOP_UM = const(211)
+_C_END_PEAK_PERMILLE = const(215)
+_C_END_SHAPE_PERMILLE = const(219)
+_C_END_LEAD_US = const(220)
+_C_END_MOVING_MM_S = const(221)
+_C_DEMAND_MIN_PERMILLE = const(222)
+_C_DEMAND_MAX_PERMILLE = const(226)
+_N_AXLES = const(2)
+_N_DIRECTIONS = const(2)
+_N_BANDS = const(3)
+_N_CORNERS = const(4)
+_CH_LATERAL_MG = const(0)
+_CH_LONGITUDINAL_MG = const(1)
+_CH_BRAKE_KPA = const(3)
+_CH_STEER_DDEG = const(4)
+_CH_ROAD_SPEED_CM_S = const(6)
+_CH_STROKE_UM = const(11)
+_CH_GRIP_SWITCH = const(16)
+_L_BASE = const(38)
+_L_BODY_LOAD = const(42)
+_L_BRAKE_LEAD = const(46)
+_L_STEER_LEAD = const(50)
+_L_STROKE_SPEED = const(54)
+_L_ROAD_SPEED = const(58)
+_L_GRIP = const(62)
+_L_STROKE_END = const(66)
+_L_CLAMP = const(70)
+_LAYER_BODY_LOAD = const(1)
+_LAYER_BRAKE_LEAD = const(2)
+_LAYER_STEER_LEAD = const(3)
+_LAYER_STROKE_SPEED = const(4)
+_LAYER_ROAD_SPEED = const(5)
+_LAYER_GRIP = const(6)
+_LAYER_STROKE_END = const(7)
+# layout: end
+
+_ONE_Q10 = const(1024)
+_ONE_Q14 = const(16384)
+_ONE_Q16 = const(65536)
+_COUNT_MAX = const(0x7FFF)
+
+
+@micropython.viper
+def lead(image: ptr32, state: ptr32):
+    """Base, body load, brake lead, steer lead, road speed, and the evidence of grip."""
+    pad = state[_S_PAD]
+    on = _C_LAYER_ON
+    speed = state[_S_CHANNEL + _CH_ROAD_SPEED_CM_S] << pad >> pad
+    lateral = state[_S_LATERAL_FILTERED_MG] << pad >> pad
+    longitudinal = state[_S_LONGITUDINAL_FILTERED_MG] << pad >> pad
+    brake = state[_S_CHANNEL + _CH_BRAKE_KPA] << pad >> pad
+    steer = state[_S_CHANNEL + _CH_STEER_DDEG] << pad >> pad
+
+    for corner in range(_N_CORNERS):
+        axle = corner >> 1
+        state[_L_BASE + corner] = state[_S_LOOKUP_Y + axle]
+        if image[on + _LAYER_ROAD_SPEED]:
+            state[_L_ROAD_SPEED + corner] = state[_S_LOOKUP_Y + _N_AXLES + axle]
+
+    # Body load: one place on the two axes serves the maps of all four corners.
+    trust = state[_S_TRUST_Q10 + _CH_LATERAL_MG]
+    other = state[_S_TRUST_Q10 + _CH_LONGITUDINAL_MG]
+    if other < trust:
+        trust = other
+    if image[on + _LAYER_BODY_LOAD]:
+        table = image[_C_BODY_LOAD_TABLE]
+        nx = image[table]
+        ny = image[table + 1]
+        xs = table + 2
+        ys = xs + nx
+        i = 1
+        while i < nx - 1 and lateral >= image[xs + i] << pad >> pad:
+            i += 1
+        x0 = image[xs + i - 1] << pad >> pad
+        x1 = image[xs + i] << pad >> pad
+        wx = 0
+        if lateral >= x1:
+            wx = _ONE_Q14
+        elif lateral > x0:
+            wx = ((lateral - x0) << 14) // (x1 - x0)
+        j = 1
+        while j < ny - 1 and longitudinal >= image[ys + j] << pad >> pad:
+            j += 1
+        x0 = image[ys + j - 1] << pad >> pad
+        x1 = image[ys + j] << pad >> pad
+        wy = 0
+        if longitudinal >= x1:
+            wy = _ONE_Q14
+        elif longitudinal > x0:
+            wy = ((longitudinal - x0) << 14) // (x1 - x0)
+        cell = ys + ny + (i - 1) * ny + j - 1
+        for corner in range(_N_CORNERS):
+            y0 = image[cell] << pad >> pad
+            y1 = image[cell + ny] << pad >> pad
+            near = (y0 << 4) + ((y1 - y0) * wx + 512 >> 10)
+            y0 = image[cell + 1] << pad >> pad
+            y1 = image[cell + ny + 1] << pad >> pad
+            far = (y0 << 4) + ((y1 - y0) * wx + 512 >> 10)
+            near += (far - near) * wy + 8192 >> 14
+            state[_L_BODY_LOAD + corner] = (near + 8 >> 4) * trust >> 10
+            cell += nx * ny
+
+    # Brake lead: the pressure above its own slow average, and how fast it rises, ahead of the deceleration.
+    trust = state[_S_TRUST_Q10 + _CH_BRAKE_KPA]
+    if image[on + _LAYER_BRAKE_LEAD]:
+        rate = (state[_S_BRAKE_RATE_BAR_S] << pad >> pad) - image[_C_BRAKE_RATE_DEAD_BAR_S]
+        if rate < 0:
+            rate = 0
+        for axle in range(_N_AXLES):
+            y = state[_S_LOOKUP_Y + 2 * _N_AXLES + axle] << pad >> pad
+            y += rate * image[_C_BRAKE_RATE_GAIN_PERMILLE + axle] // 100
+            if y > image[_C_BRAKE_LEAD_PEAK_PERMILLE + axle]:
+                y = image[_C_BRAKE_LEAD_PEAK_PERMILLE + axle]
+            held = state[_S_BRAKE_LEAD_Q4 + axle]
+            held -= held * image[_C_BRAKE_DECAY_Q10] + 1023 >> 10
+            if y << 4 > held:
+                held = y << 4
+            state[_S_BRAKE_LEAD_Q4 + axle] = held
+            y = (held >> 4) * trust >> 10
+            state[_L_BRAKE_LEAD + axle * 2] = y
+            state[_L_BRAKE_LEAD + axle * 2 + 1] = y
+
+    # Steer lead: the outside of the coming turn and its inside, faded in by road speed.
+    trust = state[_S_TRUST_Q10 + _CH_STEER_DDEG]
+    if image[on + _LAYER_STEER_LEAD]:
+        rate = state[_S_STEER_RATE_DEG_S] << pad >> pad
+        left = 0
+        if rate >= 0:
+            left = 1
+        else:
+            rate = 0 - rate
+        rate -= image[_C_STEER_DEAD_DEG_S]
+        if rate < 0:
+            rate = 0
+        x0 = image[_C_STEER_FADE_CM_S]
+        x1 = image[_C_STEER_FADE_CM_S + 1]
+        fade = _ONE_Q10
+        if speed <= x0:
+            fade = 0
+        elif speed < x1:
+            fade = ((speed - x0) << 10) // (x1 - x0)
+        for corner in range(_N_CORNERS):
+            # A left turn loads the right side, whose corners have odd numbers.
+            inside = left ^ (corner & 1)
+            y = rate * image[_C_STEER_GAIN_PERMILLE + (corner & 2) + inside] // 100
+            if y > image[_C_STEER_PEAK_PERMILLE]:
+                y = image[_C_STEER_PEAK_PERMILLE]
+            y = y * fade >> 10
+            held = state[_S_STEER_LEAD_Q4 + corner]
+            held -= held * image[_C_STEER_DECAY_Q10] + 1023 >> 10
+            if y << 4 > held:
+                held = y << 4
+            state[_S_STEER_LEAD_Q4 + corner] = held
+            state[_L_STEER_LEAD + corner] = (held >> 4) * trust >> 10
+
+    # Grip: an event lasts while grip is asked for; what it reached, as a high percentile, is the evidence.
+    if image[on + _LAYER_GRIP]:
+        if steer < 0:
+            steer = 0 - steer
+        asked = 0
+        if brake >= image[_C_GRIP_ASK_KPA] or steer >= state[_S_LOOKUP_Y + 3 * _N_AXLES] << pad >> pad:
+            asked = 1
+        trust = 0
+        if state[_S_TRUST_Q10 + _CH_LATERAL_MG] == _ONE_Q10 and state[_S_TRUST_Q10 + _CH_LONGITUDINAL_MG] == _ONE_Q10:
+            if state[_S_TRUST_Q10 + _CH_BRAKE_KPA] == _ONE_Q10 and state[_S_TRUST_Q10 + _CH_STEER_DDEG] == _ONE_Q10:
+                trust = 1
+        ticks = state[_S_GRIP_EVENT_TICKS]
+        peak = state[_S_GRIP_PEAK]
+        if asked and trust:
+            square = lateral * lateral + longitudinal * longitudinal
+            if ticks >= image[_C_GRIP_SETTLE_TICKS]:
+                change = square - peak
+                if change > 0:
+                    peak += (change >> 10) * image[_C_GRIP_RISE_Q10] + ((change & 1023) * image[_C_GRIP_RISE_Q10] >> 10)
+                else:
+                    change = 0 - change
+                    peak -= (change >> 10) * image[_C_GRIP_FALL_Q10] + ((change & 1023) * image[_C_GRIP_FALL_Q10] >> 10)
+            if ticks < _COUNT_MAX:
+                ticks += 1
+        elif ticks:
+            if ticks >= image[_C_GRIP_EVENT_MIN_TICKS] and trust:
+                if peak < image[_C_GRIP_LOW_SQ]:
+                    state[_S_GRIP_HIGH_RUN] = 0
+                    if state[_S_GRIP_LOW_RUN] < _COUNT_MAX:
+                        state[_S_GRIP_LOW_RUN] += 1
+                elif peak > image[_C_GRIP_HIGH_SQ]:
+                    state[_S_GRIP_LOW_RUN] = 0
+                    if state[_S_GRIP_HIGH_RUN] < _COUNT_MAX:
+                        state[_S_GRIP_HIGH_RUN] += 1
+            ticks = 0
+            peak = 0
+        state[_S_GRIP_EVENT_TICKS] = ticks
+        state[_S_GRIP_PEAK] = peak
+        if state[_S_GRIP_LOW_RUN] >= image[_C_GRIP_EVENTS]:
+            state[_S_GRIP_WET] = 1
+        elif state[_S_GRIP_HIGH_RUN] >= image[_C_GRIP_EVENTS]:
+            state[_S_GRIP_WET] = 0
+        wet = state[_S_GRIP_WET]
+        switch = state[_S_CHANNEL + _CH_GRIP_SWITCH] << pad >> pad
+        if switch == 1:
+            wet = 0
+        elif switch == 2:
+            wet = 1
+        ramp = state[_S_WET_Q16]
+        if wet:
+            ramp += image[_C_GRIP_SLOW_IN_Q16]
+            if ramp > _ONE_Q16:
+                ramp = _ONE_Q16
+        else:
+            ramp -= image[_C_GRIP_SLOW_OUT_Q16]
+            if ramp < 0:
+                ramp = 0
+        state[_S_WET_Q16] = ramp
+        state[_S_WET_PERMILLE] = ramp * 1000 >> 16
+
+
+@micropython.viper
+def strokes(image: ptr32, state: ptr32):
+    """Stroke-speed trim, what grip takes away, the ramp at the end of the stroke, and the clamp."""
+    pad = state[_S_PAD]
+    on = _C_LAYER_ON
+
+    # How far the rough-braking trims hold: brake pressure times the roughness that the strokes show, an axle.
+    rough_front = 0
+    rough_rear = 0
+    for axle in range(_N_AXLES):
+        left = state[_S_STROKE_SPEED_MM_S + axle * 2] << pad >> pad
+        right = state[_S_STROKE_SPEED_MM_S + axle * 2 + 1] << pad >> pad
+        if left < 0:
+            left = 0 - left
+        if right < 0:
+            right = 0 - right
+        mean = state[_S_ROUGHNESS_Q4 + axle]
+        mean += ((left + right << 3) - mean) * image[_C_ROUGH_Q10] + 512 >> 10
+        state[_S_ROUGHNESS_Q4 + axle] = mean
+        x = mean >> 4
+        x0 = image[_C_ROUGH_MM_S]
+        x1 = image[_C_ROUGH_MM_S + 1]
+        rough = 0
+        if x >= x1:
+            rough = _ONE_Q10
+        elif x > x0:
+            rough = ((x - x0) << 10) // (x1 - x0)
+        x = state[_S_CHANNEL + _CH_BRAKE_KPA] << pad >> pad
+        x0 = image[_C_ROUGH_BRAKE_KPA]
+        x1 = image[_C_ROUGH_BRAKE_KPA + 1]
+        if x <= x0:
+            rough = 0
+        elif x < x1:
+            rough = rough * (((x - x0) << 10) // (x1 - x0)) >> 10
+        rough = rough * state[_S_TRUST_Q10 + _CH_BRAKE_KPA] >> 10
+        if axle == 0:
+            rough_front = rough
+        else:
+            rough_rear = rough
+
+    wet = state[_S_WET_Q16] >> 6
+    blend = image[_C_BAND_BLEND_MM_S]
+    low_edge = image[_C_BAND_EDGE_MM_S]
+    high_edge = image[_C_BAND_EDGE_MM_S + 1]
+    for corner in range(_N_CORNERS):
+        axle = corner >> 1
+        trust = state[_S_TRUST_Q10 + _CH_STROKE_UM + corner]
+        speed = state[_S_STROKE_SPEED_MM_S + corner] << pad >> pad
+        direction = 0
+        fast = speed
+        if speed < 0:
+            direction = 1
+            fast = 0 - speed
+
+        trim = 0
+        if image[on + _LAYER_STROKE_SPEED]:
+            # Which two bands, and how much of the upper one.
+            band = 0
+            upper = 0
+            if fast >= high_edge - blend:
+                band = 1
+                upper = _ONE_Q10
+                if fast < high_edge + blend:
+                    upper = ((fast - high_edge + blend) << 10) // (blend << 1)
+            elif fast >= low_edge - blend:
+                upper = _ONE_Q10
+                if fast < low_edge + blend:
+                    upper = ((fast - low_edge + blend) << 10) // (blend << 1)
+            at = _C_BAND_TRIM_PERMILLE + (axle * _N_DIRECTIONS + direction) * _N_BANDS + band
+            y0 = image[at] << pad >> pad
+            y1 = image[at + 1] << pad >> pad
+            trim = (y0 << 4) + ((y1 - y0) * upper >> 6)
+            at += _N_AXLES * _N_DIRECTIONS * _N_BANDS
+            y0 = image[at] << pad >> pad
+            y1 = image[at + 1] << pad >> pad
+            y0 = (y0 << 4) + ((y1 - y0) * upper >> 6)
+            rough = rough_rear if axle else rough_front
+            trim += (y0 - trim) * rough >> 10
+            trim = (trim + 8 >> 4) * trust >> 10
+        state[_L_STROKE_SPEED + corner] = trim
+
+        firm = state[_L_BASE + corner] << pad >> pad
+        firm += state[_L_BODY_LOAD + corner] << pad >> pad
+        firm += state[_L_BRAKE_LEAD + corner] << pad >> pad
+        firm += state[_L_STEER_LEAD + corner] << pad >> pad
+        firm += state[_L_ROAD_SPEED + corner] << pad >> pad
+        taken = 0
+        if image[on + _LAYER_GRIP] and firm > 0:
+            taken = 0 - (firm * (1000 - image[_C_GRIP_SCALE_PERMILLE + axle]) // 1000 * wet >> 10)
+        state[_L_GRIP + corner] = taken
+        firm += taken + trim
+
+        # End of stroke: where the stroke will be a little later, toward the stop it is moving to.
+        end = 0
+        if image[on + _LAYER_STROKE_END] and fast >= image[_C_END_MOVING_MM_S]:
+            stroke = state[_S_CHANNEL + _CH_STROKE_UM + corner] << pad >> pad
+            at = axle * _N_DIRECTIONS + direction
+            if direction:
+                stroke = 0 - stroke
+            stroke += fast * image[_C_END_LEAD_US] // 1000
+            x0 = image[_C_END_START_UM + at] << pad >> pad
+            x1 = image[_C_END_STOP_UM + at] << pad >> pad
+            ramp = 0
+            if stroke >= x1:
+                ramp = _ONE_Q10
+            elif stroke > x0:
+                ramp = ((stroke - x0) << 10) // (x1 - x0)
+            ramp += ((ramp * ramp >> 10) - ramp) * image[_C_END_SHAPE_PERMILLE] // 1000
+            end = ramp * image[_C_END_PEAK_PERMILLE + at] >> 10
+            end = end * trust >> 10
+            end -= firm
+            if end < 0 or ramp == 0:
+                end = 0
+        state[_L_STROKE_END + corner] = end
+        firm += end
+
+        clamp = 0
+        if firm > image[_C_DEMAND_MAX_PERMILLE + corner]:
+            clamp = image[_C_DEMAND_MAX_PERMILLE + corner] - firm
+        elif firm < image[_C_DEMAND_MIN_PERMILLE + corner]:
+            clamp = image[_C_DEMAND_MIN_PERMILLE + corner] - firm
+        state[_L_CLAMP + corner] = clamp
+        state[_S_DEMAND_PERMILLE + corner] = firm + clamp

@@ -1,0 +1,130 @@
+"""Third stage: stroke speeds, steering rate and brake pressure rate by alpha-beta filters; smoothed accelerations.
+
+It also says where the tables over one axis are read.
+
+Alpha-beta tracking after Benedict and Bordner (1962), who give beta = alpha**2 / (2 - alpha). A tracker predicts each
+tick and corrects when a sample has come, so a channel slower than the tick keeps its speed between samples.
+"""
+
+import micropython
+from micropython import const
+
+# layout: begin (tools/gen_layout.py writes these from layout.toml)
+_S_CHANNEL = const(10)
+_S_LATERAL_FILTERED_MG = const(28)
+_S_STROKE_SPEED_MM_S = const(30)
+_S_STEER_RATE_DEG_S = const(34)
+_S_BRAKE_RATE_BAR_S = const(35)
+_S_PAD = const(86)
+_S_VALUE = const(88)
+_S_FRESH = const(142)
+_S_TRUST_Q10 = const(160)
+_S_POSITION_Q4 = const(178)
+_S_VELOCITY_Q12 = const(184)
+_S_SINCE_FIX = const(190)
+_S_LOW_PASS_Q4 = const(196)
+_S_BRAKE_SLOW_Q4 = const(198)
+_S_LOOKUP_X = const(199)
+_C_PERIOD_US = const(0)
+_C_TRACKER_ROWS = const(98)
+_C_LOW_PASS_Q10 = const(128)
+_C_BRAKE_SLOW_Q10 = const(147)
+_N_TRACKERS = const(6)
+_N_LOW_PASSES = const(2)
+_N_AXLES = const(2)
+_N_TRACKER_ROW = const(5)
+_TRACKER_ROW_CHANNEL = const(0)
+_TRACKER_ROW_ALPHA_Q10 = const(1)
+_TRACKER_ROW_BETA_Q10 = const(2)
+_TRACKER_ROW_RATE_MUL = const(3)
+_TRACKER_ROW_VELOCITY_LIMIT = const(4)
+_CH_LATERAL_MG = const(0)
+_CH_BRAKE_KPA = const(3)
+_CH_ROAD_SPEED_CM_S = const(6)
+_CH_DRIVER_SWITCH = const(17)
+# layout: end
+
+_RESIDUAL_MAX_Q4 = const(0x7FFFF)  # 32 mm of stroke; with alpha at 1 the product stays below 2**30
+_POSITION_MAX_Q4 = const(0x1FFFFFFF)
+_SINCE_MAX = const(255)
+_SPEED_MAX = const(0x7FFF)
+_STEER_TRACKER = const(4)
+
+
+@micropython.viper
+def estimate(image: ptr32, state: ptr32):
+    """Run six trackers and two low-passes."""
+    pad = state[_S_PAD]
+    period_10us = image[_C_PERIOD_US] // 10
+    row = _C_TRACKER_ROWS
+    for tracker in range(_N_TRACKERS):
+        channel = image[row + _TRACKER_ROW_CHANNEL]
+        limit = image[row + _TRACKER_ROW_VELOCITY_LIMIT]
+        since = state[_S_SINCE_FIX + tracker]
+        position = state[_S_POSITION_Q4 + tracker] << pad >> pad
+        velocity = state[_S_VELOCITY_Q12 + tracker] << pad >> pad
+        if state[_S_TRUST_Q10 + channel] == 0:
+            since = 0
+            velocity = 0
+        elif since == 0:
+            # The first sample sets the position; a speed needs two.
+            if state[_S_FRESH + channel]:
+                position = (state[_S_VALUE + channel] << pad >> pad) << 4
+                velocity = 0
+                since = 1
+        else:
+            position += (velocity + 128) >> 8
+            if state[_S_FRESH + channel]:
+                residual = ((state[_S_VALUE + channel] << pad >> pad) << 4) - position
+                if residual > _RESIDUAL_MAX_Q4:
+                    residual = _RESIDUAL_MAX_Q4
+                elif residual < 0 - _RESIDUAL_MAX_Q4:
+                    residual = 0 - _RESIDUAL_MAX_Q4
+                position += (residual * image[row + _TRACKER_ROW_ALPHA_Q10] + 512) >> 10
+                velocity += (residual * image[row + _TRACKER_ROW_BETA_Q10] // since + 2) >> 2
+                if velocity > limit:
+                    velocity = limit
+                elif velocity < 0 - limit:
+                    velocity = 0 - limit
+                since = 1
+            elif since < _SINCE_MAX:
+                since += 1
+            else:
+                velocity = 0
+            if position > _POSITION_MAX_Q4:
+                position = _POSITION_MAX_Q4
+            elif position < 0 - _POSITION_MAX_Q4:
+                position = 0 - _POSITION_MAX_Q4
+        state[_S_SINCE_FIX + tracker] = since
+        state[_S_POSITION_Q4 + tracker] = position
+        state[_S_VELOCITY_Q12 + tracker] = velocity
+        speed = ((velocity >> 4) * image[row + _TRACKER_ROW_RATE_MUL] // period_10us + 128) >> 8
+        if speed > _SPEED_MAX:
+            speed = _SPEED_MAX
+        elif speed < 0 - _SPEED_MAX:
+            speed = 0 - _SPEED_MAX
+        if tracker < _STEER_TRACKER:
+            state[_S_STROKE_SPEED_MM_S + tracker] = speed
+        elif tracker == _STEER_TRACKER:
+            state[_S_STEER_RATE_DEG_S] = speed
+        else:
+            state[_S_BRAKE_RATE_BAR_S] = speed
+        row += _N_TRACKER_ROW
+
+    for axis in range(_N_LOW_PASSES):
+        smooth = state[_S_LOW_PASS_Q4 + axis] << pad >> pad
+        value = state[_S_CHANNEL + _CH_LATERAL_MG + axis] << pad >> pad
+        smooth += ((value << 4) - smooth) * image[_C_LOW_PASS_Q10 + axis] + 512 >> 10
+        state[_S_LOW_PASS_Q4 + axis] = smooth
+        state[_S_LATERAL_FILTERED_MG + axis] = smooth + 8 >> 4
+
+    brake = state[_S_CHANNEL + _CH_BRAKE_KPA] << pad >> pad
+    slow = state[_S_BRAKE_SLOW_Q4] << pad >> pad
+    slow += ((brake << 4) - slow) * image[_C_BRAKE_SLOW_Q10] + 512 >> 10
+    state[_S_BRAKE_SLOW_Q4] = slow
+    speed = state[_S_CHANNEL + _CH_ROAD_SPEED_CM_S]
+    for axle in range(_N_AXLES):
+        state[_S_LOOKUP_X + axle] = state[_S_CHANNEL + _CH_DRIVER_SWITCH]
+        state[_S_LOOKUP_X + _N_AXLES + axle] = speed
+        state[_S_LOOKUP_X + 2 * _N_AXLES + axle] = brake - (slow + 8 >> 4)
+    state[_S_LOOKUP_X + 3 * _N_AXLES] = speed

@@ -1,0 +1,245 @@
+"""Take an image or refuse it: nothing is half-loaded, and no number in it can send a stage outside its memory."""
+
+import struct
+from array import array
+
+from dashpot.crc import crc32
+from micropython import const
+
+# layout: begin (tools/gen_layout.py writes these from layout.toml)
+_VERSION = const(536992335)
+_CONFIG_WORDS = const(257)
+_C_PERIOD_US = const(0)
+_C_MESSAGES_AT = const(1)
+_C_MESSAGES_COUNT = const(2)
+_C_SIGNALS_AT = const(3)
+_C_SIGNALS_COUNT = const(4)
+_C_TRACKER_ROWS = const(98)
+_C_BASE_TABLE = const(139)
+_C_BODY_LOAD_TABLE = const(146)
+_C_STEER_FADE_CM_S = const(161)
+_C_BAND_BLEND_MM_S = const(165)
+_C_ROUGH_BRAKE_KPA = const(190)
+_C_ROUGH_MM_S = const(192)
+_C_END_START_UM = const(207)
+_C_END_STOP_UM = const(211)
+_C_VALVE_TABLE = const(230)
+_C_SAFE_MA = const(234)
+_C_LEAST_MA = const(238)
+_C_MOST_MA = const(242)
+_C_SLEW_UP_MA = const(246)
+_C_SLEW_DOWN_MA = const(250)
+_N_TRACKERS = const(6)
+_N_LOOKUPS = const(7)
+_N_AXLES = const(2)
+_N_DIRECTIONS = const(2)
+_N_CORNERS = const(4)
+_N_CHANNELS = const(18)
+_N_TRACKER_ROW = const(5)
+_N_MESSAGE = const(21)
+_N_SIGNAL = const(24)
+_TRACKER_ROW_CHANNEL = const(0)
+_MESSAGE_KEY = const(0)
+_MESSAGE_LENGTH = const(1)
+_MESSAGE_FIRST_SIGNAL = const(2)
+_MESSAGE_SIGNAL_COUNT = const(3)
+_MESSAGE_CRC_KIND = const(4)
+_MESSAGE_CRC_BYTE = const(5)
+_MESSAGE_CRC_TABLE = const(6)
+_MESSAGE_CRC_INIT = const(7)
+_MESSAGE_DATA_ID = const(9)
+_MESSAGE_DATA_IDS = const(10)
+_MESSAGE_COUNTER_MODULO = const(11)
+_MESSAGE_COUNTER_BYTE = const(12)
+_MESSAGE_MUX_COUNT = const(16)
+_MESSAGE_MUX_FIRST = const(17)
+_MESSAGE_MUX_STEP = const(18)
+_SIGNAL_CHANNEL = const(0)
+_SIGNAL_STEP = const(2)
+_SIGNAL_FIRST = const(3)
+_SIGNAL_COUNT = const(4)
+_SIGNAL_SHIFT = const(5)
+_SIGNAL_LOW_COUNT = const(9)
+_SIGNAL_LOW_FIRST = const(10)
+_SIGNAL_LOW_SHIFT = const(11)
+_SIGNAL_SIGN_BYTE = const(13)
+_SIGNAL_CLIP_LOW = const(16)
+_SIGNAL_CLIP_HIGH = const(17)
+_SIGNAL_NUM = const(18)
+_SIGNAL_DEN = const(19)
+_SIGNAL_HALF = const(20)
+_CRC_E2E_P2 = const(4)
+# layout: end
+
+_MAGIC = b"DPIM"
+_HEADER = const(20)
+_POINTS_MAX = const(16)
+_LENGTH_MAX = const(8)
+_PERIOD_MIN_US = const(1000)
+_PERIOD_MAX_US = const(10000)
+
+TOO_SHORT = 1
+WRONG_MAGIC = 2
+WRONG_VERSION = 3
+WRONG_LENGTH = 4
+WRONG_CRC = 5
+WRONG_CONTENT = 6
+
+
+class Refused(Exception):
+    """An image that this firmware does not take; `code` says why, `detail` where."""
+
+    def __init__(self, code: int, detail: int = 0) -> None:
+        super().__init__(code, detail)
+        self.code = code
+        self.detail = detail
+
+
+def read(data: "bytes | bytearray | memoryview") -> "array[int]":
+    """Give the words of an image.
+
+    Raises:
+        Refused: with one of the codes of this module.
+
+    """
+    if len(data) < _HEADER:
+        raise Refused(TOO_SHORT)
+    magic, version, word_count, name_bytes, check = struct.unpack_from("<4sIIII", data, 0)
+    if magic != _MAGIC:
+        raise Refused(WRONG_MAGIC)
+    if version != _VERSION:
+        raise Refused(WRONG_VERSION, version)
+    end = _HEADER + 4 * word_count
+    if word_count < _CONFIG_WORDS or len(data) != end + name_bytes:
+        raise Refused(WRONG_LENGTH)
+    view = memoryview(data)
+    if crc32(view[_HEADER:], crc32(view[:16])) & 0xFFFFFFFF != check:
+        raise Refused(WRONG_CRC)
+    words = array("i", bytes(view[_HEADER:end]))
+    _inspect(words)
+    return words
+
+
+def _need(fine: bool, place: int) -> None:
+    if not fine:
+        raise Refused(WRONG_CONTENT, place)
+
+
+def _inspect(words: "array[int]") -> None:
+    """Follow every offset, count, byte index and divisor that the stages rely on."""
+    _need(_PERIOD_MIN_US <= words[_C_PERIOD_US] <= _PERIOD_MAX_US, _C_PERIOD_US)
+    _need(words[_C_BAND_BLEND_MM_S] > 0, _C_BAND_BLEND_MM_S)
+    for i in range(_N_TRACKERS):
+        row = _C_TRACKER_ROWS + i * _N_TRACKER_ROW
+        _need(0 <= words[row + _TRACKER_ROW_CHANNEL] < _N_CHANNELS, row)
+    for i in range(_N_LOOKUPS):
+        _inspect_table(words, _C_BASE_TABLE + i)
+    for i in range(_N_CORNERS):
+        _inspect_table(words, _C_VALVE_TABLE + i)
+        _need(words[_C_LEAST_MA + i] <= words[_C_SAFE_MA + i] <= words[_C_MOST_MA + i], _C_SAFE_MA + i)
+        _need(words[_C_SLEW_UP_MA + i] > 0 and words[_C_SLEW_DOWN_MA + i] > 0, _C_SLEW_UP_MA + i)
+    _inspect_body_load(words)
+    _inspect_pairs(words)
+    _inspect_messages(words)
+
+
+def _inspect_axis(words: "array[int]", at: int, n: int) -> None:
+    _need(2 <= n <= _POINTS_MAX and at >= _CONFIG_WORDS and at + n <= len(words), at)
+    for i in range(at, at + n - 1):
+        _need(-32768 <= words[i] < words[i + 1] <= 32767, i)
+
+
+def _inspect_table(words: "array[int]", place: int) -> None:
+    at = words[place]
+    _need(_CONFIG_WORDS <= at < len(words), place)
+    n = words[at]
+    _inspect_axis(words, at + 1, n)
+    _need(at + 1 + 2 * n <= len(words), place)
+    for i in range(at + 1 + n, at + 1 + 2 * n):
+        _need(-32768 <= words[i] <= 32767, i)
+
+
+def _inspect_body_load(words: "array[int]") -> None:
+    at = words[_C_BODY_LOAD_TABLE]
+    _need(_CONFIG_WORDS <= at < len(words) - 1, _C_BODY_LOAD_TABLE)
+    nx = words[at]
+    ny = words[at + 1]
+    _inspect_axis(words, at + 2, nx)
+    _inspect_axis(words, at + 2 + nx, ny)
+    first = at + 2 + nx + ny
+    _need(first + _N_CORNERS * nx * ny <= len(words), at)
+    for i in range(first, first + _N_CORNERS * nx * ny):
+        _need(-1000 <= words[i] <= 1000, i)
+
+
+def _inspect_pairs(words: "array[int]") -> None:
+    """Check that every ramp has a length, since a stage divides by it."""
+    for at in (_C_STEER_FADE_CM_S, _C_ROUGH_BRAKE_KPA, _C_ROUGH_MM_S):
+        _need(-32768 <= words[at] < words[at + 1] <= 32767, at)
+    for i in range(_N_AXLES * _N_DIRECTIONS):
+        start = words[_C_END_START_UM + i]
+        _need(-400000 <= start < words[_C_END_STOP_UM + i] <= 400000, _C_END_START_UM + i)
+
+
+def _inspect_messages(words: "array[int]") -> None:
+    count = words[_C_MESSAGES_COUNT]
+    messages = words[_C_MESSAGES_AT]
+    signals = words[_C_SIGNALS_AT]
+    signal_count = words[_C_SIGNALS_COUNT]
+    _need(count >= 0 and messages >= _CONFIG_WORDS, _C_MESSAGES_AT)
+    _need(messages + count * _N_MESSAGE <= len(words), _C_MESSAGES_COUNT)
+    _need(signal_count >= 0 and signals >= _CONFIG_WORDS, _C_SIGNALS_AT)
+    _need(signals + signal_count * _N_SIGNAL <= len(words), _C_SIGNALS_COUNT)
+    last = -1
+    for i in range(count):
+        row = messages + i * _N_MESSAGE
+        _need(last < words[row + _MESSAGE_KEY], row)
+        last = words[row + _MESSAGE_KEY]
+        length = words[row + _MESSAGE_LENGTH]
+        _need(1 <= length <= _LENGTH_MAX, row + _MESSAGE_LENGTH)
+        first = words[row + _MESSAGE_FIRST_SIGNAL]
+        number = words[row + _MESSAGE_SIGNAL_COUNT]
+        _need(first >= 0 and number >= 0 and first + number <= signal_count, row + _MESSAGE_FIRST_SIGNAL)
+        _need(words[row + _MESSAGE_CRC_TABLE] in (0, 256), row + _MESSAGE_CRC_TABLE)
+        _need(0 <= words[row + _MESSAGE_CRC_BYTE] < length, row + _MESSAGE_CRC_BYTE)
+        _need(0 <= words[row + _MESSAGE_CRC_INIT] <= 0xFF, row + _MESSAGE_CRC_INIT)
+        _need(0 <= words[row + _MESSAGE_DATA_ID] <= 0xFFFF, row + _MESSAGE_DATA_ID)
+        _need(0 <= words[row + _MESSAGE_COUNTER_BYTE] < length, row + _MESSAGE_COUNTER_BYTE)
+        if words[row + _MESSAGE_CRC_KIND] == _CRC_E2E_P2:
+            ids = words[row + _MESSAGE_DATA_IDS]
+            _need(0 < words[row + _MESSAGE_COUNTER_MODULO] <= 16, row + _MESSAGE_COUNTER_MODULO)
+            _need(_CONFIG_WORDS <= ids and ids + 16 <= len(words), row + _MESSAGE_DATA_IDS)
+            for at in range(ids, ids + 16):
+                _need(0 <= words[at] <= 0xFF, at)
+        _inspect_gather(
+            words, row, row + _MESSAGE_MUX_FIRST, words[row + _MESSAGE_MUX_COUNT], words[row + _MESSAGE_MUX_STEP], length
+        )
+        for number in range(first, first + number):
+            _inspect_signal(words, signals + number * _N_SIGNAL, length)
+
+
+def _inspect_gather(words: "array[int]", row: int, place: int, count: int, step: int, length: int) -> None:
+    """Check that a run of bytes lies inside the payload."""
+    _need(0 <= count <= 3 and step in (-1, 0, 1), row)
+    first = words[place]
+    _need(0 <= first < length, place)
+    if count:
+        _need(0 <= first + (count - 1) * step < length, place)
+
+
+def _inspect_signal(words: "array[int]", row: int, length: int) -> None:
+    _need(0 <= words[row + _SIGNAL_CHANNEL] < _N_CHANNELS, row + _SIGNAL_CHANNEL)
+    step = words[row + _SIGNAL_STEP]
+    _inspect_gather(words, row, row + _SIGNAL_FIRST, words[row + _SIGNAL_COUNT], step, length)
+    _inspect_gather(words, row, row + _SIGNAL_LOW_FIRST, words[row + _SIGNAL_LOW_COUNT], step, length)
+    for field in (_SIGNAL_SHIFT, _SIGNAL_LOW_SHIFT):
+        _need(0 <= words[row + field] < 24, row + field)
+    _need(0 <= words[row + _SIGNAL_SIGN_BYTE] < length, row + _SIGNAL_SIGN_BYTE)
+    num = words[row + _SIGNAL_NUM]
+    half = words[row + _SIGNAL_HALF]
+    _need(words[row + _SIGNAL_DEN] > 0, row + _SIGNAL_DEN)
+    low = words[row + _SIGNAL_CLIP_LOW]
+    high = words[row + _SIGNAL_CLIP_HIGH]
+    _need(low <= high, row + _SIGNAL_CLIP_LOW)
+    for raw in (low, high):
+        _need(-0x7FFFFFFF <= raw * num + half <= 0x7FFFFFFF, row + _SIGNAL_NUM)

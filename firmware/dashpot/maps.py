@@ -1,0 +1,37 @@
+"""Tables over one axis, read by linear interpolation; they hold at their edges."""
+
+import micropython
+from micropython import const
+
+# layout: begin (tools/gen_layout.py writes these from layout.toml)
+_S_PAD = const(86)
+# layout: end
+
+
+@micropython.viper
+def look_up(image: ptr32, state: ptr32, tables: int, x_at: int, y_at: int, count: int):
+    """Read `count` tables: their offsets stand in `image` from `tables` on, x in `state`, and y goes there.
+
+    A table is [n, x0 .. xn-1, y0 .. yn-1], 2 <= n <= 16, x rising; all numbers have 16 bits, so that a difference
+    times 2**14 stays below 2**30.
+    """
+    pad = state[_S_PAD]
+    for k in range(count):
+        x = state[x_at + k] << pad >> pad
+        table = image[tables + k]
+        n = image[table]
+        table += 1
+        i = 1
+        while i < n - 1 and x >= image[table + i] << pad >> pad:
+            i += 1
+        x0 = image[table + i - 1] << pad >> pad
+        x1 = image[table + i] << pad >> pad
+        y0 = image[table + n + i - 1] << pad >> pad
+        y1 = image[table + n + i] << pad >> pad
+        if x <= x0:
+            y = y0
+        elif x >= x1:
+            y = y1
+        else:
+            y = y0 + ((y1 - y0) * (((x - x0) << 14) // (x1 - x0)) + 8192 >> 14)
+        state[y_at + k] = y

@@ -1,0 +1,263 @@
+"""First stage: frames out of the ring, checked and decoded by the image's tables.
+
+Signed words: a 32-bit load fills the board's word with the sign and the desktop's 64-bit word with zeros, so each load
+that may be negative is written `x << pad >> pad`, with pad 0 on the board and 32 on the desktop.
+"""
+
+import micropython
+from micropython import const
+
+# layout: begin (tools/gen_layout.py writes these from layout.toml)
+_S_NOW_US = const(0)
+_S_FAULTS = const(3)
+_S_FRAMES_USED = const(5)
+_S_FRAMES_UNKNOWN = const(6)
+_S_FRAMES_BAD = const(7)
+_S_SIGNALS_BAD = const(8)
+_S_PAD = const(86)
+_S_VALUE = const(88)
+_S_AGE_US = const(106)
+_S_GOOD_RUN = const(124)
+_S_FRESH = const(142)
+_C_MESSAGES_AT = const(1)
+_C_MESSAGES_COUNT = const(2)
+_C_SIGNALS_AT = const(3)
+_N_CHANNELS = const(18)
+_N_MESSAGE = const(21)
+_N_SIGNAL = const(24)
+_N_RECEIVED = const(3)
+_N_RING = const(4)
+_N_FRAME = const(5)
+_MESSAGE_LENGTH = const(1)
+_MESSAGE_FIRST_SIGNAL = const(2)
+_MESSAGE_SIGNAL_COUNT = const(3)
+_MESSAGE_CRC_KIND = const(4)
+_MESSAGE_CRC_BYTE = const(5)
+_MESSAGE_CRC_TABLE = const(6)
+_MESSAGE_CRC_INIT = const(7)
+_MESSAGE_CRC_XOR = const(8)
+_MESSAGE_DATA_ID = const(9)
+_MESSAGE_DATA_IDS = const(10)
+_MESSAGE_COUNTER_MODULO = const(11)
+_MESSAGE_COUNTER_BYTE = const(12)
+_MESSAGE_COUNTER_SHIFT = const(13)
+_MESSAGE_COUNTER_MASK = const(14)
+_MESSAGE_COUNTER_MAX_DELTA = const(15)
+_MESSAGE_MUX_COUNT = const(16)
+_MESSAGE_MUX_FIRST = const(17)
+_MESSAGE_MUX_STEP = const(18)
+_MESSAGE_MUX_SHIFT = const(19)
+_MESSAGE_MUX_MASK = const(20)
+_SIGNAL_CHANNEL = const(0)
+_SIGNAL_MUX_VALUE = const(1)
+_SIGNAL_STEP = const(2)
+_SIGNAL_FIRST = const(3)
+_SIGNAL_COUNT = const(4)
+_SIGNAL_SHIFT = const(5)
+_SIGNAL_MASK = const(6)
+_SIGNAL_FLIP = const(7)
+_SIGNAL_LESS = const(8)
+_SIGNAL_LOW_COUNT = const(9)
+_SIGNAL_LOW_FIRST = const(10)
+_SIGNAL_LOW_SHIFT = const(11)
+_SIGNAL_SIGN_MASK = const(12)
+_SIGNAL_SIGN_BYTE = const(13)
+_SIGNAL_HAS_INVALID = const(14)
+_SIGNAL_INVALID = const(15)
+_SIGNAL_CLIP_LOW = const(16)
+_SIGNAL_CLIP_HIGH = const(17)
+_SIGNAL_NUM = const(18)
+_SIGNAL_DEN = const(19)
+_SIGNAL_HALF = const(20)
+_SIGNAL_OFFSET = const(21)
+_SIGNAL_RANGE_LOW = const(22)
+_SIGNAL_RANGE_HIGH = const(23)
+_RECEIVED_GOOD = const(0)
+_RECEIVED_BAD = const(1)
+_RECEIVED_LAST_COUNTER = const(2)
+_RING_HEAD = const(0)
+_RING_TAIL = const(1)
+_RING_OVERFLOW = const(2)
+_RING_MASK = const(3)
+_FRAME_STAMP_US = const(0)
+_FRAME_KEY = const(1)
+_FRAME_LENGTH = const(2)
+_FRAME_DATA = const(3)
+_FAULT_RING_OVERFLOW = const(1)
+_FAULT_FRAME_BAD = const(16)
+_FAULT_SIGNAL_BAD = const(32)
+_CRC_E2E_P1 = const(3)
+_CRC_E2E_P2 = const(4)
+# layout: end
+
+_CLOCK_MASK = const(0x3FFFFFFF)  # the microsecond clock wraps at 2**30
+_CLOCK_HALF = const(0x20000000)
+_AGE_MAX_US = const(0x10000000)  # ages stop here, 268 s, far past every timeout
+_RUN_MAX = const(0x7FFF)
+_COUNT_MAX = const(0x3FFFFFFF)
+
+
+@micropython.viper
+def drain(ring: ptr32, image: ptr32, received: ptr32, state: ptr32, crc_tables: ptr8):
+    """Take every waiting frame: find its message, check it, write the channels it carries.
+
+    A frame that fails its length, checksum or counter, and a value that is an invalid code or out of range, counts
+    and changes nothing else.
+    """
+    pad = state[_S_PAD]
+    now = state[_S_NOW_US]
+    faults = 0
+    for channel in range(_N_CHANNELS):
+        state[_S_FRESH + channel] = 0
+    messages = image[_C_MESSAGES_AT]
+    signals = image[_C_SIGNALS_AT]
+    byte = ptr8(ring)
+    if ring[_RING_OVERFLOW]:
+        faults |= _FAULT_RING_OVERFLOW
+        ring[_RING_OVERFLOW] = 0
+    head = ring[_RING_HEAD]
+    tail = ring[_RING_TAIL]
+    mask = ring[_RING_MASK]
+    while tail != head:
+        frame = _N_RING + (tail & mask) * _N_FRAME
+        tail = (tail + 1) & _CLOCK_MASK
+        key = ring[frame + _FRAME_KEY]
+        data = (frame + _FRAME_DATA) << 2
+
+        low = 0
+        high = image[_C_MESSAGES_COUNT]
+        while low < high:
+            middle = (low + high) >> 1
+            if image[messages + middle * _N_MESSAGE] < key:
+                low = middle + 1
+            else:
+                high = middle
+        row = messages + low * _N_MESSAGE
+        if low >= image[_C_MESSAGES_COUNT] or image[row] != key:
+            state[_S_FRAMES_UNKNOWN] = (state[_S_FRAMES_UNKNOWN] + 1) & _COUNT_MAX
+            continue
+        tally = low * _N_RECEIVED
+
+        good = 1
+        length = image[row + _MESSAGE_LENGTH]
+        if ring[frame + _FRAME_LENGTH] < length:
+            good = 0
+
+        modulo = image[row + _MESSAGE_COUNTER_MODULO]
+        counter = 0
+        if good and modulo:
+            counter = byte[data + image[row + _MESSAGE_COUNTER_BYTE]] >> image[row + _MESSAGE_COUNTER_SHIFT]
+            counter &= image[row + _MESSAGE_COUNTER_MASK]
+            if counter >= modulo:
+                good = 0
+
+        kind = image[row + _MESSAGE_CRC_KIND]
+        if good and kind:
+            table = image[row + _MESSAGE_CRC_TABLE]
+            crc_byte = image[row + _MESSAGE_CRC_BYTE]
+            crc = image[row + _MESSAGE_CRC_INIT]
+            if kind == _CRC_E2E_P1:
+                data_id = image[row + _MESSAGE_DATA_ID]
+                crc = crc_tables[table + (crc ^ (data_id & 0xFF))]
+                crc = crc_tables[table + (crc ^ (data_id >> 8))]
+            for i in range(length):
+                if i != crc_byte:
+                    crc = crc_tables[table + (crc ^ byte[data + i])]
+            if kind == _CRC_E2E_P2:
+                crc = crc_tables[table + (crc ^ image[image[row + _MESSAGE_DATA_IDS] + counter])]
+            if crc ^ image[row + _MESSAGE_CRC_XOR] != byte[data + crc_byte]:
+                good = 0
+
+        if good and modulo:
+            # Delta 0 is a repetition; past the cap the sequence is wrong, and counting starts anew from here.
+            last = received[tally + _RECEIVED_LAST_COUNTER] << pad >> pad
+            received[tally + _RECEIVED_LAST_COUNTER] = counter
+            if last >= 0:
+                delta = counter - last
+                if delta < 0:
+                    delta += modulo
+                if delta == 0 or delta > image[row + _MESSAGE_COUNTER_MAX_DELTA]:
+                    good = 0
+
+        if not good:
+            received[tally + _RECEIVED_BAD] = (received[tally + _RECEIVED_BAD] + 1) & _COUNT_MAX
+            state[_S_FRAMES_BAD] = (state[_S_FRAMES_BAD] + 1) & _COUNT_MAX
+            faults |= _FAULT_FRAME_BAD
+            continue
+        received[tally + _RECEIVED_GOOD] = (received[tally + _RECEIVED_GOOD] + 1) & _COUNT_MAX
+        state[_S_FRAMES_USED] = (state[_S_FRAMES_USED] + 1) & _COUNT_MAX
+
+        age = (now - ring[frame + _FRAME_STAMP_US]) & _CLOCK_MASK
+        if age >= _CLOCK_HALF:
+            age = 0
+        elif age > _AGE_MAX_US:
+            age = _AGE_MAX_US
+
+        chosen = 0
+        count = image[row + _MESSAGE_MUX_COUNT]
+        if count:
+            at = data + image[row + _MESSAGE_MUX_FIRST]
+            step = image[row + _MESSAGE_MUX_STEP] << pad >> pad
+            for _ in range(count):
+                chosen = chosen << 8 | byte[at]
+                at += step
+            chosen = chosen >> image[row + _MESSAGE_MUX_SHIFT] & image[row + _MESSAGE_MUX_MASK]
+
+        signal = signals + image[row + _MESSAGE_FIRST_SIGNAL] * _N_SIGNAL
+        end = signal + image[row + _MESSAGE_SIGNAL_COUNT] * _N_SIGNAL
+        while signal < end:
+            wanted = image[signal + _SIGNAL_MUX_VALUE] << pad >> pad
+            if wanted < 0 or wanted == chosen:
+                channel = image[signal + _SIGNAL_CHANNEL]
+                step = image[signal + _SIGNAL_STEP] << pad >> pad
+                at = data + image[signal + _SIGNAL_FIRST]
+                raw = 0
+                for _ in range(image[signal + _SIGNAL_COUNT]):
+                    raw = raw << 8 | byte[at]
+                    at += step
+                raw = raw >> image[signal + _SIGNAL_SHIFT] & image[signal + _SIGNAL_MASK]
+                raw = (raw ^ image[signal + _SIGNAL_FLIP]) - image[signal + _SIGNAL_LESS]
+                count = image[signal + _SIGNAL_LOW_COUNT]
+                if count:
+                    if raw > 0x7FFF:
+                        raw = 0x7FFF
+                    at = data + image[signal + _SIGNAL_LOW_FIRST]
+                    part = 0
+                    for _ in range(count):
+                        part = part << 8 | byte[at]
+                        at += step
+                    raw = raw << 16 | (part >> image[signal + _SIGNAL_LOW_SHIFT] & 0xFFFF)
+                if byte[data + image[signal + _SIGNAL_SIGN_BYTE]] & image[signal + _SIGNAL_SIGN_MASK]:
+                    raw = 0 - raw
+
+                bad = 0
+                if image[signal + _SIGNAL_HAS_INVALID] and raw == image[signal + _SIGNAL_INVALID] << pad >> pad:
+                    bad = 1
+                bound = image[signal + _SIGNAL_CLIP_LOW] << pad >> pad
+                if raw < bound:
+                    raw = bound
+                bound = image[signal + _SIGNAL_CLIP_HIGH] << pad >> pad
+                if raw > bound:
+                    raw = bound
+                half = image[signal + _SIGNAL_HALF] << pad >> pad
+                raw = (raw * (image[signal + _SIGNAL_NUM] << pad >> pad) + half) // image[signal + _SIGNAL_DEN]
+                raw += image[signal + _SIGNAL_OFFSET] << pad >> pad
+                if raw < image[signal + _SIGNAL_RANGE_LOW] << pad >> pad:
+                    bad = 1
+                elif raw > image[signal + _SIGNAL_RANGE_HIGH] << pad >> pad:
+                    bad = 1
+
+                if bad:
+                    state[_S_SIGNALS_BAD] = (state[_S_SIGNALS_BAD] + 1) & _COUNT_MAX
+                    state[_S_GOOD_RUN + channel] = 0
+                    faults |= _FAULT_SIGNAL_BAD
+                else:
+                    state[_S_VALUE + channel] = raw
+                    state[_S_AGE_US + channel] = age
+                    state[_S_FRESH + channel] = 1
+                    run = state[_S_GOOD_RUN + channel]
+                    if run < _RUN_MAX:
+                        state[_S_GOOD_RUN + channel] = run + 1
+            signal += _N_SIGNAL
+    ring[_RING_TAIL] = tail
+    state[_S_FAULTS] = faults
