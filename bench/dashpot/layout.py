@@ -195,6 +195,7 @@ class Layout:
             name, _, corner = channel.name.partition(".")
             if corner in ("", self.corners[0]):
                 table[f"_CH_{name.upper()}"] = i
+                table[f"_LIMIT_{name.upper()}"] = channel.limit
         table |= {f"_MODE_{name.upper()}": i for i, name in enumerate(self.modes)}
         table |= {f"_FAULT_{name.upper()}": 1 << i for i, name in enumerate(self.faults)}
         table |= {f"_CRC_{name.upper()}": i for i, name in enumerate(self.crc_kinds)}

@@ -15,9 +15,9 @@ from dashpot import core, image
 from micropython import const
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_VERSION = const(536992335)
+_VERSION = const(960113961)
 _TRACE_WORDS = const(86)
-_STATE_WORDS = const(231)
+_STATE_WORDS = const(272)
 _CONFIG_WORDS = const(257)
 _N_RING = const(4)
 _N_FRAME = const(5)
@@ -35,6 +35,7 @@ _LOAD = const(1)
 _RUN = const(2)
 _STATE = const(3)
 _QUIT = const(4)
+_SENT = const(5)
 _RAISED = const(9)
 _NO_MEMORY = const(7)
 _RING_FRAMES = const(4096)
@@ -58,6 +59,7 @@ class Host:
         self.command = array("i", bytes(16))
         self.ring = core.make_ring(_RING_FRAMES)
         self.frames = memoryview(self.ring)[_N_RING:]
+        self.outbox = core.make_ring(_RING_FRAMES)
         self.ticks = array("i", bytes(4 * _N_TICK_IN * _RUN_TICKS))
         self.trace = array("i", bytes(4 * _TRACE_WORDS * _RUN_TICKS))
         self.tick_us = array("i", bytes(4 * _RUN_TICKS))
@@ -83,6 +85,8 @@ class Host:
             elif kind == _STATE and self.controller:
                 self._reply(_STATE, _STATE_WORDS, 0)
                 self._send(self.controller.state)
+            elif kind == _SENT:
+                self._sent()
             else:
                 return 0
         return 0
@@ -107,19 +111,30 @@ class Host:
         try:
             data = bytearray((length + 3) & ~3)
             self._fill(data)
-            self.controller = core.load(memoryview(data)[:length], self.ring)
+            self.controller = core.load(memoryview(data)[:length], self.ring, self.outbox)
         except image.Refused as refused:
             code = refused.code
             detail = refused.detail
         except MemoryError:
             code = _NO_MEMORY
-        self.ring[_RING_HEAD] = self.ring[_RING_TAIL] = self.ring[_RING_OVERFLOW] = 0
+        for ring in (self.ring, self.outbox):
+            ring[_RING_HEAD] = ring[_RING_TAIL] = ring[_RING_OVERFLOW] = 0
         self._reply(_LOAD, code, detail)
         self.sink.flush()
+
+    def _sent(self) -> None:
+        """Hand over the frames that the controller wrote since the last time, and forget them."""
+        outbox = self.outbox
+        count = outbox[_RING_HEAD] - outbox[_RING_TAIL]
+        self._reply(_SENT, count, outbox[_RING_OVERFLOW])
+        self._send(memoryview(outbox)[_N_RING : _N_RING + count * _N_FRAME])
+        outbox[_RING_HEAD] = outbox[_RING_TAIL] = outbox[_RING_OVERFLOW] = 0
 
     def _run(self, ticks: int, frames: int) -> None:
         ring = self.ring
         self.done = 0
+        if self.controller is None:
+            raise RuntimeError("ticks before an image was loaded")
         self._fill(memoryview(self.ticks)[: ticks * _N_TICK_IN])
         if frames:
             self._fill(self.frames[: frames * _N_FRAME])

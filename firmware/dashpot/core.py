@@ -9,11 +9,12 @@ from dashpot.estimate import estimate
 from dashpot.maps import look_up
 from dashpot.output import drive, guard
 from dashpot.receive import drain
+from dashpot.report import report
 from dashpot.validity import judge
 from micropython import const
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_STATE_WORDS = const(231)
+_STATE_WORDS = const(272)
 _S_NOW_US = const(0)
 _S_DT_US = const(1)
 _S_CHANNEL = const(10)
@@ -27,11 +28,13 @@ _S_AGE_US = const(106)
 _S_LOOKUP_X = const(199)
 _S_LOOKUP_Y = const(206)
 _S_GUARDED_MA = const(227)
+_S_IMAGE_CRC = const(232)
 _C_MESSAGES_COUNT = const(2)
 _C_CHANNEL_ROWS = const(6)
 _C_BASE_TABLE = const(139)
 _C_VALVE_TABLE = const(230)
 _C_SAFE_MA = const(234)
+_C_REPORT_TICKS = const(256)
 _N_LOOKUPS = const(7)
 _N_CORNERS = const(4)
 _N_CHANNELS = const(18)
@@ -62,10 +65,12 @@ class Controller:
     Nothing is allocated after `__init__`.
     """
 
-    def __init__(self, words: "array[int]", ring: "array[int]") -> None:
-        """Take the words of an image (see `image.read`) and the ring that frames will come through."""
+    def __init__(self, words: "array[int]", image_crc: int, ring: "array[int]", outbox: "array[int]") -> None:
+        """Take the words and the CRC of an image (see `image.read`) and the rings for frames in and frames out."""
         self.image = words
+        self.image_crc = image_crc
         self.ring = ring
+        self.outbox = outbox
         self.received = array("i", bytes(4 * _N_RECEIVED * max(1, words[_C_MESSAGES_COUNT])))
         self.state = array("i", bytes(4 * _STATE_WORDS))
         self.crc_tables = crc.crc8_tables()
@@ -77,6 +82,7 @@ class Controller:
         for i in range(_STATE_WORDS):
             state[i] = 0
         state[_S_PAD] = _word_pad(array("i", (-1,)))
+        state[_S_IMAGE_CRC] = (self.image_crc ^ 0x80000000) - 0x80000000
         words = self.image
         for i in range(_N_CHANNELS):
             state[_S_AGE_US + i] = _AGE_MAX_US
@@ -106,6 +112,8 @@ class Controller:
         look_up(words, state, _C_VALVE_TABLE, _S_DEMAND_PERMILLE, _S_TARGET_MA, _N_CORNERS)
         drive(words, state)
         guard(words, state)
+        if words[_C_REPORT_TICKS] and state[_S_TICKS] % words[_C_REPORT_TICKS] == 0:
+            report(state, self.outbox, self.crc_tables)
 
 
 def make_ring(frames: int) -> "array[int]":
@@ -115,11 +123,12 @@ def make_ring(frames: int) -> "array[int]":
     return ring
 
 
-def load(data: "bytes | bytearray | memoryview", ring: "array[int]") -> Controller:
+def load(data: "bytes | bytearray | memoryview", ring: "array[int]", outbox: "array[int]") -> Controller:
     """Make a controller of the bytes of an image.
 
     Raises:
         image.Refused: the bytes are no whole image for this firmware.
 
     """
-    return Controller(image.read(data), ring)
+    words = image.read(data)
+    return Controller(words, image.check_of(data), ring, outbox)

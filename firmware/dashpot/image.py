@@ -7,38 +7,89 @@ from dashpot.crc import crc32
 from micropython import const
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_VERSION = const(536992335)
+_VERSION = const(960113961)
 _CONFIG_WORDS = const(257)
 _C_PERIOD_US = const(0)
 _C_MESSAGES_AT = const(1)
 _C_MESSAGES_COUNT = const(2)
 _C_SIGNALS_AT = const(3)
 _C_SIGNALS_COUNT = const(4)
+_C_CHANNEL_ROWS = const(6)
+_C_FADE_Q10 = const(96)
+_C_RECOVER_Q10 = const(97)
 _C_TRACKER_ROWS = const(98)
+_C_LOW_PASS_Q10 = const(128)
+_C_LAYER_ON = const(130)
 _C_BASE_TABLE = const(139)
 _C_BODY_LOAD_TABLE = const(146)
+_C_BRAKE_SLOW_Q10 = const(147)
+_C_BRAKE_RATE_DEAD_BAR_S = const(148)
+_C_BRAKE_RATE_GAIN_PERMILLE = const(149)
+_C_BRAKE_LEAD_PEAK_PERMILLE = const(151)
+_C_BRAKE_DECAY_Q10 = const(153)
+_C_STEER_DEAD_DEG_S = const(154)
+_C_STEER_GAIN_PERMILLE = const(155)
+_C_STEER_PEAK_PERMILLE = const(159)
+_C_STEER_DECAY_Q10 = const(160)
 _C_STEER_FADE_CM_S = const(161)
+_C_BAND_EDGE_MM_S = const(163)
 _C_BAND_BLEND_MM_S = const(165)
+_C_BAND_TRIM_PERMILLE = const(166)
 _C_ROUGH_BRAKE_KPA = const(190)
 _C_ROUGH_MM_S = const(192)
+_C_ROUGH_Q10 = const(194)
+_C_GRIP_ASK_KPA = const(195)
+_C_GRIP_LOW_SQ = const(196)
+_C_GRIP_HIGH_SQ = const(197)
+_C_GRIP_EVENT_MIN_TICKS = const(198)
+_C_GRIP_SETTLE_TICKS = const(199)
+_C_GRIP_RISE_Q10 = const(200)
+_C_GRIP_FALL_Q10 = const(201)
+_C_GRIP_EVENTS = const(202)
+_C_GRIP_SLOW_IN_Q16 = const(203)
+_C_GRIP_SLOW_OUT_Q16 = const(204)
+_C_GRIP_SCALE_PERMILLE = const(205)
 _C_END_START_UM = const(207)
 _C_END_STOP_UM = const(211)
+_C_END_PEAK_PERMILLE = const(215)
+_C_END_SHAPE_PERMILLE = const(219)
+_C_END_LEAD_US = const(220)
+_C_END_MOVING_MM_S = const(221)
+_C_DEMAND_MIN_PERMILLE = const(222)
+_C_DEMAND_MAX_PERMILLE = const(226)
 _C_VALVE_TABLE = const(230)
 _C_SAFE_MA = const(234)
 _C_LEAST_MA = const(238)
 _C_MOST_MA = const(242)
 _C_SLEW_UP_MA = const(246)
 _C_SLEW_DOWN_MA = const(250)
+_C_RETURN_Q10 = const(254)
+_C_LEAVE_Q10 = const(255)
+_C_REPORT_TICKS = const(256)
 _N_TRACKERS = const(6)
 _N_LOOKUPS = const(7)
+_N_LOW_PASSES = const(2)
 _N_AXLES = const(2)
+_N_SIDES = const(2)
+_N_SURFACES = const(2)
 _N_DIRECTIONS = const(2)
+_N_BANDS = const(3)
 _N_CORNERS = const(4)
+_N_LAYERS = const(9)
 _N_CHANNELS = const(18)
+_N_CHANNEL_ROW = const(5)
 _N_TRACKER_ROW = const(5)
 _N_MESSAGE = const(21)
 _N_SIGNAL = const(24)
+_CHANNEL_ROW_CONFIGURED = const(0)
+_CHANNEL_ROW_TIMEOUT_US = const(1)
+_CHANNEL_ROW_HEAL_GOOD = const(2)
+_CHANNEL_ROW_DEFAULT = const(3)
 _TRACKER_ROW_CHANNEL = const(0)
+_TRACKER_ROW_ALPHA_Q10 = const(1)
+_TRACKER_ROW_BETA_Q10 = const(2)
+_TRACKER_ROW_RATE_MUL = const(3)
+_TRACKER_ROW_VELOCITY_LIMIT = const(4)
 _MESSAGE_KEY = const(0)
 _MESSAGE_LENGTH = const(1)
 _MESSAGE_FIRST_SIGNAL = const(2)
@@ -68,6 +119,15 @@ _SIGNAL_CLIP_HIGH = const(17)
 _SIGNAL_NUM = const(18)
 _SIGNAL_DEN = const(19)
 _SIGNAL_HALF = const(20)
+_SIGNAL_RANGE_LOW = const(22)
+_SIGNAL_RANGE_HIGH = const(23)
+_LIMIT_LATERAL_MG = const(16000)
+_CH_BRAKE_KPA = const(3)
+_LIMIT_BRAKE_KPA = const(32767)
+_CH_STEER_DDEG = const(4)
+_LIMIT_STEER_DDEG = const(16000)
+_CH_STROKE_UM = const(11)
+_LIMIT_STROKE_UM = const(400000)
 _CRC_E2E_P2 = const(4)
 # layout: end
 
@@ -75,8 +135,53 @@ _MAGIC = b"DPIM"
 _HEADER = const(20)
 _POINTS_MAX = const(16)
 _LENGTH_MAX = const(8)
-_PERIOD_MIN_US = const(1000)
-_PERIOD_MAX_US = const(10000)
+_TIMEOUT_MAX_US = const(0x08000000)
+_VELOCITY_MAX_Q12 = const(0x08000000)
+
+# What the stages may assume of each fixed word so that no product of theirs passes 31 bits: place, words, least, most.
+_BOUNDS = (
+    (_C_PERIOD_US, 1, 1000, 10000),
+    (_C_FADE_Q10, 1, 1, 1024),
+    (_C_RECOVER_Q10, 1, 1, 1024),
+    (_C_LOW_PASS_Q10, _N_LOW_PASSES, 1, 1024),
+    (_C_LAYER_ON, _N_LAYERS, 0, 1),
+    (_C_BRAKE_SLOW_Q10, 1, 1, 1024),
+    (_C_BRAKE_RATE_DEAD_BAR_S, 1, 0, 32767),
+    (_C_BRAKE_RATE_GAIN_PERMILLE, _N_AXLES, 0, 2000),
+    (_C_BRAKE_LEAD_PEAK_PERMILLE, _N_AXLES, 0, 1000),
+    (_C_BRAKE_DECAY_Q10, 1, 1, 1024),
+    (_C_STEER_DEAD_DEG_S, 1, 0, 32767),
+    (_C_STEER_GAIN_PERMILLE, _N_AXLES * _N_SIDES, 0, 2000),
+    (_C_STEER_PEAK_PERMILLE, 1, 0, 1000),
+    (_C_STEER_DECAY_Q10, 1, 1, 1024),
+    (_C_BAND_BLEND_MM_S, 1, 1, 1000),
+    (_C_BAND_TRIM_PERMILLE, _N_SURFACES * _N_AXLES * _N_DIRECTIONS * _N_BANDS, -1000, 1000),
+    (_C_ROUGH_Q10, 1, 1, 1024),
+    (_C_GRIP_ASK_KPA, 1, 0, 32767),
+    (_C_GRIP_LOW_SQ, 1, 0, 0x1FFFFFFF),
+    (_C_GRIP_HIGH_SQ, 1, 0, 0x1FFFFFFF),
+    (_C_GRIP_EVENT_MIN_TICKS, 1, 0, 32767),
+    (_C_GRIP_SETTLE_TICKS, 1, 0, 32767),
+    (_C_GRIP_RISE_Q10, 1, 1, 1024),
+    (_C_GRIP_FALL_Q10, 1, 1, 1024),
+    (_C_GRIP_EVENTS, 1, 1, 100),
+    (_C_GRIP_SLOW_IN_Q16, 1, 1, 65536),
+    (_C_GRIP_SLOW_OUT_Q16, 1, 1, 65536),
+    (_C_GRIP_SCALE_PERMILLE, _N_AXLES, 0, 1000),
+    (_C_END_PEAK_PERMILLE, _N_AXLES * _N_DIRECTIONS, 0, 1000),
+    (_C_END_SHAPE_PERMILLE, 1, 0, 1000),
+    (_C_END_LEAD_US, 1, 0, 30000),
+    (_C_END_MOVING_MM_S, 1, 1, 32767),
+    (_C_DEMAND_MIN_PERMILLE, _N_CORNERS, 0, 1000),
+    (_C_DEMAND_MAX_PERMILLE, _N_CORNERS, 0, 1000),
+    (_C_LEAST_MA, _N_CORNERS, 0, 5000),
+    (_C_MOST_MA, _N_CORNERS, 0, 5000),
+    (_C_SLEW_UP_MA, _N_CORNERS, 1, 5000),
+    (_C_SLEW_DOWN_MA, _N_CORNERS, 1, 5000),
+    (_C_RETURN_Q10, 1, 1, 1024),
+    (_C_LEAVE_Q10, 1, 1, 1024),
+    (_C_REPORT_TICKS, 1, 0, 32767),
+)
 
 TOO_SHORT = 1
 WRONG_MAGIC = 2
@@ -120,6 +225,11 @@ def read(data: "bytes | bytearray | memoryview") -> "array[int]":
     return words
 
 
+def check_of(data: "bytes | bytearray | memoryview") -> int:
+    """Give the CRC-32 that an image carries, its name on the bus."""
+    return struct.unpack_from("<I", data, _HEADER - 4)[0]
+
+
 def _need(fine: bool, place: int) -> None:
     if not fine:
         raise Refused(WRONG_CONTENT, place)
@@ -127,20 +237,49 @@ def _need(fine: bool, place: int) -> None:
 
 def _inspect(words: "array[int]") -> None:
     """Follow every offset, count, byte index and divisor that the stages rely on."""
-    _need(_PERIOD_MIN_US <= words[_C_PERIOD_US] <= _PERIOD_MAX_US, _C_PERIOD_US)
-    _need(words[_C_BAND_BLEND_MM_S] > 0, _C_BAND_BLEND_MM_S)
-    for i in range(_N_TRACKERS):
-        row = _C_TRACKER_ROWS + i * _N_TRACKER_ROW
-        _need(0 <= words[row + _TRACKER_ROW_CHANNEL] < _N_CHANNELS, row)
+    for place, count, least, most in _BOUNDS:
+        for i in range(place, place + count):
+            _need(least <= words[i] <= most, i)
+    _inspect_inputs(words)
     for i in range(_N_LOOKUPS):
         _inspect_table(words, _C_BASE_TABLE + i)
     for i in range(_N_CORNERS):
         _inspect_table(words, _C_VALVE_TABLE + i)
         _need(words[_C_LEAST_MA + i] <= words[_C_SAFE_MA + i] <= words[_C_MOST_MA + i], _C_SAFE_MA + i)
-        _need(words[_C_SLEW_UP_MA + i] > 0 and words[_C_SLEW_DOWN_MA + i] > 0, _C_SLEW_UP_MA + i)
+        _need(words[_C_DEMAND_MIN_PERMILLE + i] <= words[_C_DEMAND_MAX_PERMILLE + i], _C_DEMAND_MIN_PERMILLE + i)
     _inspect_body_load(words)
     _inspect_pairs(words)
     _inspect_messages(words)
+
+
+def _limit(channel: int) -> int:
+    """Greatest value that a channel may carry, either way."""
+    if channel < _CH_BRAKE_KPA:
+        return _LIMIT_LATERAL_MG
+    if channel == _CH_STEER_DDEG:
+        return _LIMIT_STEER_DDEG
+    if _CH_STROKE_UM <= channel < _CH_STROKE_UM + _N_CORNERS:
+        return _LIMIT_STROKE_UM
+    return _LIMIT_BRAKE_KPA
+
+
+def _inspect_inputs(words: "array[int]") -> None:
+    """Check the rows of the channels and of the trackers."""
+    for channel in range(_N_CHANNELS):
+        row = _C_CHANNEL_ROWS + channel * _N_CHANNEL_ROW
+        limit = _limit(channel)
+        _need(0 <= words[row + _CHANNEL_ROW_CONFIGURED] <= 1, row)
+        _need(0 <= words[row + _CHANNEL_ROW_TIMEOUT_US] <= _TIMEOUT_MAX_US, row + _CHANNEL_ROW_TIMEOUT_US)
+        _need(1 <= words[row + _CHANNEL_ROW_HEAL_GOOD] <= 32767, row + _CHANNEL_ROW_HEAL_GOOD)
+        _need(-limit <= words[row + _CHANNEL_ROW_DEFAULT] <= limit, row + _CHANNEL_ROW_DEFAULT)
+    for i in range(_N_TRACKERS):
+        row = _C_TRACKER_ROWS + i * _N_TRACKER_ROW
+        _need(0 <= words[row + _TRACKER_ROW_CHANNEL] < _N_CHANNELS, row + _TRACKER_ROW_CHANNEL)
+        _need(1 <= words[row + _TRACKER_ROW_ALPHA_Q10] <= 1024, row + _TRACKER_ROW_ALPHA_Q10)
+        _need(1 <= words[row + _TRACKER_ROW_BETA_Q10] <= 1024, row + _TRACKER_ROW_BETA_Q10)
+        limit = words[row + _TRACKER_ROW_VELOCITY_LIMIT]
+        _need(0 < limit <= _VELOCITY_MAX_Q12, row + _TRACKER_ROW_VELOCITY_LIMIT)
+        _need(0 < words[row + _TRACKER_ROW_RATE_MUL] <= 0x3FFFFFFF // (limit >> 4), row + _TRACKER_ROW_RATE_MUL)
 
 
 def _inspect_axis(words: "array[int]", at: int, n: int) -> None:
@@ -174,11 +313,14 @@ def _inspect_body_load(words: "array[int]") -> None:
 
 def _inspect_pairs(words: "array[int]") -> None:
     """Check that every ramp has a length, since a stage divides by it."""
-    for at in (_C_STEER_FADE_CM_S, _C_ROUGH_BRAKE_KPA, _C_ROUGH_MM_S):
-        _need(-32768 <= words[at] < words[at + 1] <= 32767, at)
+    for at in (_C_STEER_FADE_CM_S, _C_ROUGH_BRAKE_KPA, _C_ROUGH_MM_S, _C_BAND_EDGE_MM_S):
+        _need(0 <= words[at] < words[at + 1] <= 32767, at)
+    blend = words[_C_BAND_BLEND_MM_S]
+    low = words[_C_BAND_EDGE_MM_S]
+    _need(low >= blend and words[_C_BAND_EDGE_MM_S + 1] - low >= 2 * blend, _C_BAND_BLEND_MM_S)
     for i in range(_N_AXLES * _N_DIRECTIONS):
         start = words[_C_END_START_UM + i]
-        _need(-400000 <= start < words[_C_END_STOP_UM + i] <= 400000, _C_END_START_UM + i)
+        _need(-_LIMIT_STROKE_UM <= start < words[_C_END_STOP_UM + i] <= _LIMIT_STROKE_UM, _C_END_START_UM + i)
 
 
 def _inspect_messages(words: "array[int]") -> None:
@@ -238,6 +380,9 @@ def _inspect_signal(words: "array[int]", row: int, length: int) -> None:
     num = words[row + _SIGNAL_NUM]
     half = words[row + _SIGNAL_HALF]
     _need(words[row + _SIGNAL_DEN] > 0, row + _SIGNAL_DEN)
+    limit = _limit(words[row + _SIGNAL_CHANNEL])
+    low = words[row + _SIGNAL_RANGE_LOW]
+    _need(-limit <= low <= words[row + _SIGNAL_RANGE_HIGH] <= limit, row + _SIGNAL_RANGE_LOW)
     low = words[row + _SIGNAL_CLIP_LOW]
     high = words[row + _SIGNAL_CLIP_HIGH]
     _need(low <= high, row + _SIGNAL_CLIP_LOW)

@@ -15,6 +15,7 @@ _S_TARGET_MA = const(78)
 _S_CURRENT_MA = const(82)
 _S_PAD = const(86)
 _S_GUARDED_MA = const(227)
+_S_FAULTS_SEEN = const(231)
 _C_SAFE_MA = const(234)
 _C_LEAST_MA = const(238)
 _C_MOST_MA = const(242)
@@ -89,3 +90,4 @@ def guard(image: ptr32, state: ptr32):
             state[_S_CURRENT_MA + corner] = given
         state[_S_GUARDED_MA + corner] = given
     state[_S_FAULTS] = faults
+    state[_S_FAULTS_SEEN] |= faults
