@@ -1,0 +1,1 @@
+"""Replay of a recorded log through the firmware: time, feeding, statistics, report."""
