@@ -136,6 +136,7 @@ _HEADER = const(20)
 _POINTS_MAX = const(16)
 _LENGTH_MAX = const(8)
 _TIMEOUT_MAX_US = const(0x08000000)
+_VELOCITY_MIN_Q12 = const(16)
 _VELOCITY_MAX_Q12 = const(0x08000000)
 
 # What the stages may assume of each fixed word so that no product of theirs passes 31 bits: place, words, least, most.
@@ -278,7 +279,7 @@ def _inspect_inputs(words: "array[int]") -> None:
         _need(1 <= words[row + _TRACKER_ROW_ALPHA_Q10] <= 1024, row + _TRACKER_ROW_ALPHA_Q10)
         _need(1 <= words[row + _TRACKER_ROW_BETA_Q10] <= 1024, row + _TRACKER_ROW_BETA_Q10)
         limit = words[row + _TRACKER_ROW_VELOCITY_LIMIT]
-        _need(0 < limit <= _VELOCITY_MAX_Q12, row + _TRACKER_ROW_VELOCITY_LIMIT)
+        _need(_VELOCITY_MIN_Q12 <= limit <= _VELOCITY_MAX_Q12, row + _TRACKER_ROW_VELOCITY_LIMIT)
         _need(0 < words[row + _TRACKER_ROW_RATE_MUL] <= 0x3FFFFFFF // (limit >> 4), row + _TRACKER_ROW_RATE_MUL)
 
 
