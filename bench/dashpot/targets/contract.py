@@ -69,8 +69,8 @@ class RunReply:
     """What came back for one block.
 
     Attributes:
-        trace: int32[n, trace_words], a row a tick; valid until the next `collect`.
-        tick_us: int32[n], microseconds that each tick took, resolution 1 us; valid until the next `collect`.
+        trace: int32[n, trace_words], a row a tick; valid until the target is asked again.
+        tick_us: int32[n], microseconds that each tick took, resolution 1 us; valid as long.
         alloc_kept_bytes: heap bytes kept over the ticks of the block.
         alloc_gross_bytes: heap bytes taken at any time in the ticks of the block.
 

@@ -117,6 +117,7 @@ class PipeTarget:
                 start_new_session=True,
             )
         except OSError as error:
+            self._said.close()
             raise InputError(f"cannot be started: {error.strerror}", where=self._command[0]) from None
         for stream in (self._child.stdin, self._child.stdout):
             assert stream is not None
