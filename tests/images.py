@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dashpot.resources import firmware_dir
 from dashpot.layout import Layout
+from dashpot.resources import firmware_dir
 from dashpot.targets.contract import CLOCK_MASK, RunBlock
 
 if TYPE_CHECKING:
@@ -145,7 +145,13 @@ class ImageBuilder:
             self.fill(name, 1024)
         for name in ("brake_slow_q10", "brake_decay_q10", "steer_decay_q10", "rough_q10"):
             self.fill(name, 20)
-        for name in ("grip_rise_q10", "grip_fall_q10", "grip_events", "grip_slow_in_q16", "grip_slow_out_q16"):
+        for name in (
+            "grip_rise_q10",
+            "grip_fall_q10",
+            "grip_events",
+            "grip_slow_in_q16",
+            "grip_slow_out_q16",
+        ):
             self.fill(name, 1)
         for name in ("base_table", "road_speed_table", "brake_lead_table"):
             self.table(name, [0, 1], [0, 0])

@@ -67,8 +67,15 @@ def accepted(trace: np.ndarray) -> list[bool]:
 # --- receiving ------------------------------------------------------------------------------------------------------
 
 
-def test_frames_of_other_ids_count_as_unknown_and_standard_and_extended_ids_differ(firmware: Firmware) -> None:
-    frames = [(0x123, bytes(8)), (0x124, bytes(8)), (0x20000000 | 0x123, bytes(8)), (0x1FFFFFFF | 0x20000000, b"")]
+def test_frames_of_other_ids_count_as_unknown_and_standard_and_extended_ids_differ(
+    firmware: Firmware,
+) -> None:
+    frames = [
+        (0x123, bytes(8)),
+        (0x124, bytes(8)),
+        (0x20000000 | 0x123, bytes(8)),
+        (0x1FFFFFFF | 0x20000000, b""),
+    ]
     trace = firmware.run(one_message().build(), raw_block(frames, now_us=PERIOD_US))
     assert column(trace, "frames_used")[-1] == 1
     assert column(trace, "frames_unknown")[-1] == 3
@@ -105,7 +112,9 @@ def test_crc8h2f_equals_crccheck(firmware: Firmware) -> None:
     # AUTOSAR CRC8H2F [S]: check value of "123456789" is 0xDF.
     assert crccheck.crc.Crc8Autosar.calc(b"123456789") == 0xDF
     rng = np.random.default_rng(6)
-    payloads = [bytes([crccheck.crc.Crc8Autosar.calc(data), *data]) for data in (rng.bytes(7) for _ in range(100))]
+    payloads = [
+        bytes([crccheck.crc.Crc8Autosar.calc(data), *data]) for data in (rng.bytes(7) for _ in range(100))
+    ]
     image = one_message(crc_kind=LAYOUT.crc_kinds.index("h2f"), crc_table=256)
     assert all(accepted(feed(firmware, image, payloads)))
     assert not any(accepted(feed(firmware, image, [bytes([p[0] ^ 1]) + p[1:] for p in payloads])))
@@ -165,7 +174,9 @@ def test_end_to_end_profile_2_equals_autosar_e2e(firmware: Firmware) -> None:
 
 def test_alive_counter_takes_small_losses_and_refuses_repeats_and_jumps(firmware: Firmware) -> None:
     # Delta 0 repeated, 1 good, 2..max good with loss, above that a wrong sequence, from which counting goes on [S].
-    image = one_message(counter_modulo=16, counter_byte=2, counter_shift=4, counter_mask=0xF, counter_max_delta=3)
+    image = one_message(
+        counter_modulo=16, counter_byte=2, counter_shift=4, counter_mask=0xF, counter_max_delta=3
+    )
     counters = [5, 6, 6, 7, 10, 14, 15, 0, 0, 2, 7, 8]
     payloads = [bytes([0, 0, c << 4 | 0xA, 0, 0, 0, 0, 0]) for c in counters]
     got = accepted(feed(firmware, image, payloads))
@@ -267,12 +278,19 @@ def test_late_ticks_are_a_fault_from_one_and_a_half_periods(firmware: Firmware, 
 
 
 def test_start_waits_for_required_channels_and_for_their_good_values(firmware: Firmware) -> None:
-    image = ImageBuilder().channel("lateral_mg", required=1, heal_good=4).table("base_table", [0, 1], [1000, 1000])
+    image = (
+        ImageBuilder()
+        .channel("lateral_mg", required=1, heal_good=4)
+        .table("base_table", [0, 1], [1000, 1000])
+    )
     everything = {channel.name: 0 for channel in LAYOUT.channels}
     without = {name: value for name, value in everything.items() if name != "lateral_mg"}
-    trace = firmware.run(image.build(), [block(without, ticks=50), block(everything, ticks=10, first_tick=50)])
+    trace = firmware.run(
+        image.build(), [block(without, ticks=50), block(everything, ticks=10, first_tick=50)]
+    )
     mode = column(trace, "mode")
-    assert (mode[:53] == START).all() and (mode[53:] == ACTIVE).all()
+    assert (mode[:53] == START).all()
+    assert (mode[53:] == ACTIVE).all()
     assert (column(trace, "current_ma")[:53] == 800).all(), "the safe current until then"
     assert column(trace, "current_ma")[-1].tolist() == [1600] * 4
 
@@ -298,8 +316,10 @@ def test_a_lost_required_channel_ends_in_the_safe_current_and_comes_back(firmwar
     assert first == 400 + 14
     assert (mode[first:500] == SAFE_HOLD).all()
     assert (current[first + 16 : 500] == 800).all(), "1024/64 ticks later the current is the safe one"
-    assert (mode[500:509] == SAFE_HOLD).all() and (mode[509:] == ACTIVE).all(), "ten good values"
-    assert current[510] < 810 and current[509 + 256] == 1600, "the way back takes 1024/4 ticks"
+    assert (mode[500:509] == SAFE_HOLD).all(), "ten good values"
+    assert (mode[509:] == ACTIVE).all()
+    assert current[510] < 810, "the way back takes 1024/4 ticks"
+    assert current[509 + 256] == 1600
     assert (np.diff(current[509:]) >= 0).all()
 
 
@@ -315,9 +335,11 @@ def test_a_lost_channel_fades_to_its_default_and_reduces(firmware: Firmware) -> 
         [block(everything, ticks=50), block(without, ticks=60, first_tick=50)],
     )
     mode = column(trace, "mode")
-    assert mode[49] == ACTIVE and (mode[62:] == REDUCED).all()
+    assert mode[49] == ACTIVE
+    assert (mode[62:] == REDUCED).all()
     speed = column(trace, "channel")[:, LAYOUT.channel_index("road_speed_cm_s")]
-    assert speed[49] == 1000 and speed[-1] == 5000
+    assert speed[49] == 1000
+    assert speed[-1] == 5000
     assert np.diff(speed).max() <= 4000 * 64 // 1024 + 1
     assert layer(trace, "road_speed")[-1, 0] == 500
 
@@ -329,7 +351,8 @@ def test_layers_fade_with_the_trust_in_their_channel(firmware: Firmware) -> None
         image.build(), [block(both, ticks=20), block({"longitudinal_mg": 1500}, ticks=60, first_tick=20)]
     )
     share = layer(trace, "body_load")[:, 3]
-    assert share[19] != 0 and share[-1] == 0
+    assert share[19] != 0
+    assert share[-1] == 0
     assert np.abs(np.diff(share)).max() <= abs(int(share[19])) * 3 * 32 // 1024 + 2
 
 
@@ -344,14 +367,18 @@ def test_slew_is_apart_up_and_down_and_for_each_corner(firmware: Firmware) -> No
     steps = np.diff(current, axis=0)
     assert steps.max(axis=0).tolist() == [10, 20, 40, 80]
     assert steps.min(axis=0).tolist() == [-15, -30, -60, -120]
-    assert current[149].tolist() == [300] * 4 and current[-1].tolist() == [1600] * 4
+    assert current[149].tolist() == [300] * 4
+    assert current[-1].tolist() == [1600] * 4
 
 
 def test_the_guard_holds_a_valve_curve_that_leaves_the_limits(firmware: Firmware) -> None:
     # The packer refuses such a curve; the guard must not rely on it.
-    image = ImageBuilder().table("valve_table", [0, 1000], [-500, 4000]).table("base_table", [0, 1], [0, 1000])
+    image = (
+        ImageBuilder().table("valve_table", [0, 1000], [-500, 4000]).table("base_table", [0, 1], [0, 1000])
+    )
     trace = firmware.run(image.build(), block({"driver_switch": [0] * 20 + [1] * 20}))
-    assert column(trace, "current_ma").min() == 300 and column(trace, "current_ma").max() == 1600
+    assert column(trace, "current_ma").min() == 300
+    assert column(trace, "current_ma").max() == 1600
     assert fault(trace, "guard_range").any()
     assert column(trace, "guard_acts")[-1] > 0
 
@@ -364,7 +391,9 @@ any_key = st.one_of(
     st.integers(FIRST_ID - 1, FIRST_ID + len(LAYOUT.channels)),
     st.sampled_from([0, 0x7FF, 0x20000000, 0x3FFFFFFF]),
 )
-any_gap_us = st.one_of(st.sampled_from([0, 1, 1999, 2000, 3001, 10_000, 2**29 - 1, 2**29, 2**30 - 1]), st.integers(0, 9999))
+any_gap_us = st.one_of(
+    st.sampled_from([0, 1, 1999, 2000, 3001, 10_000, 2**29 - 1, 2**29, 2**30 - 1]), st.integers(0, 9999)
+)
 any_tick = st.tuples(any_gap_us, st.lists(st.tuples(any_key, any_bytes, any_gap_us), max_size=12))
 
 
@@ -391,18 +420,23 @@ def check_invariants(trace: np.ndarray, image: ImageBuilder) -> None:
         return np.array(image.words[word.at : word.at + word.count])
 
     current = column(trace, "current_ma")
-    assert (current >= words("least_ma")).all() and (current <= words("most_ma")).all()
+    assert (current >= words("least_ma")).all()
+    assert (current <= words("most_ma")).all()
     steps = np.diff(current, axis=0, prepend=words("safe_ma")[None, :])
-    assert (steps <= words("slew_up_ma")).all() and (steps >= -words("slew_down_ma")).all()
+    assert (steps <= words("slew_up_ma")).all()
+    assert (steps >= -words("slew_down_ma")).all()
     layers = sum(layer(trace, name) for name in LAYOUT.layers)
     assert np.array_equal(layers, column(trace, "demand_permille"))
     demand = column(trace, "demand_permille")
-    assert (demand >= words("demand_min_permille")).all() and (demand <= words("demand_max_permille")).all()
+    assert (demand >= words("demand_min_permille")).all()
+    assert (demand <= words("demand_max_permille")).all()
     assert column(trace, "guard_acts")[-1] == 0, "the stages before the guard keep the limits themselves"
 
 
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(ticks=st.lists(any_tick, min_size=1, max_size=40), start_us=st.sampled_from([0, 2**29 - 1, 2**30 - 4001]))
+@given(
+    ticks=st.lists(any_tick, min_size=1, max_size=40), start_us=st.sampled_from([0, 2**29 - 1, 2**30 - 4001])
+)
 def test_limits_slew_and_sums_hold_for_any_frames_at_any_times(
     firmware: Firmware, ticks: list[tuple[int, list[tuple[int, bytes, int]]]], start_us: int
 ) -> None:
@@ -492,7 +526,8 @@ def test_a_sealed_image_with_a_wild_word_never_reads_outside_itself(firmware: Fi
             if refusal(firmware, sealed(words.tolist(), LAYOUT.version)) == 0:
                 taken += 1
                 trace = firmware.run(None, ticks)
-                assert column(trace, "current_ma").min() >= 0 and column(trace, "current_ma").max() <= 5000
+                assert column(trace, "current_ma").min() >= 0
+                assert column(trace, "current_ma").max() <= 5000
     assert 0 < taken < 4 * len(whole)
 
 

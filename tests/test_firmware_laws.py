@@ -59,9 +59,11 @@ def test_the_valve_curve_equals_numpys_interpolation_within_one_milliampere(
     image = ImageBuilder().table("base_table", [-100, 1100], [-100, 1100])
     image.table("valve_table", x, y[::-1] if falling else y)
     demand = np.arange(0, 255)
-    trace = firmware.run(image.table("base_table", [0, 255], [-10, 1010]).build(), block({"driver_switch": demand}))
+    trace = firmware.run(
+        image.table("base_table", [0, 255], [-10, 1010]).build(), block({"driver_switch": demand})
+    )
     got = column(trace, "demand_permille")[:, 0]
-    assert got.min() == 0 and got.max() == 1000, "the demand is held within 0 and 1000"
+    assert (got.min(), got.max()) == (0, 1000), "the demand is held within 0 and 1000"
     expected = np.interp(got, x, y[::-1] if falling else y)
     assert np.abs(column(trace, "target_ma")[:, 0] - expected).max() < 1.0
 
@@ -153,7 +155,9 @@ def test_low_pass_steps_like_its_closed_form(firmware: Firmware) -> None:
 
 def test_brake_lead_comes_with_the_pressure_and_decays_while_it_is_held(firmware: Firmware) -> None:
     image = ImageBuilder().layers("brake_lead").fill("brake_lead_peak_permille", 400)
-    image.table("brake_lead_table", [0, 5000], [0, 300], at=0).table("brake_lead_table", [0, 5000], [0, 100], at=1)
+    image.table("brake_lead_table", [0, 5000], [0, 300], at=0).table(
+        "brake_lead_table", [0, 5000], [0, 100], at=1
+    )
     pressure = np.concatenate([np.zeros(50), np.linspace(0, 6000, 50), np.full(900, 6000), np.zeros(200)])
     lead = layer(firmware.run(image.build(), block({"brake_kpa": pressure})), "brake_lead")
     assert not lead[:50].any()
@@ -163,7 +167,8 @@ def test_brake_lead_comes_with_the_pressure_and_decays_while_it_is_held(firmware
     ahead = 120 * (1 - (1 - share) ** 50) / share
     assert front[99] == pytest.approx(300 * ahead / 5000, rel=0.05)
     assert rear[99] == pytest.approx(100 * ahead / 5000, rel=0.08)
-    assert np.array_equal(lead[:, 0], lead[:, 1]) and np.array_equal(lead[:, 2], lead[:, 3])
+    assert np.array_equal(lead[:, 0], lead[:, 1])
+    assert np.array_equal(lead[:, 2], lead[:, 3])
     assert front[700] < 5, "a held pressure is no lead"
     assert (np.diff(front[100:]) <= 0).all()
 
@@ -183,7 +188,9 @@ def test_steer_lead_loads_the_outside_of_the_coming_turn(
     image = ImageBuilder().layers("steer_lead").put("steer_gain_permille", 60, 10, 40, 20)
     image.put("steer_dead_deg_s", 50).put("steer_peak_permille", 300)
     steer = np.arange(200) * rate_ddeg
-    lead = layer(firmware.run(image.build(), block({"steer_ddeg": steer, "road_speed_cm_s": 3000})), "steer_lead")[-1]
+    lead = layer(
+        firmware.run(image.build(), block({"steer_ddeg": steer, "road_speed_cm_s": 3000})), "steer_lead"
+    )[-1]
     # 200 deg/s, 150 above the dead band.
     inner = tuple(corner ^ 1 for corner in outer)
     assert [lead[outer[0]], lead[outer[1]]] == pytest.approx([90, 60], abs=2)
@@ -193,9 +200,13 @@ def test_steer_lead_loads_the_outside_of_the_coming_turn(
 @pytest.mark.parametrize(("speed", "share"), [(0, 0.0), (600, 0.0), (900, 0.5), (1200, 1.0), (9000, 1.0)])
 def test_steer_lead_fades_with_road_speed(firmware: Firmware, speed: int, share: float) -> None:
     # 600 and 1200 cm/s are 21.6 and 43.2 km/h; leads fade out below 20-30 km/h [C].
-    image = ImageBuilder().layers("steer_lead").fill("steer_gain_permille", 100).put("steer_peak_permille", 300)
+    image = (
+        ImageBuilder().layers("steer_lead").fill("steer_gain_permille", 100).put("steer_peak_permille", 300)
+    )
     steer = np.arange(200) * 4
-    lead = layer(firmware.run(image.build(), block({"steer_ddeg": steer, "road_speed_cm_s": speed})), "steer_lead")
+    lead = layer(
+        firmware.run(image.build(), block({"steer_ddeg": steer, "road_speed_cm_s": speed})), "steer_lead"
+    )
     assert lead[-1, 0] == pytest.approx(200 * share, abs=2)
 
 
@@ -210,7 +221,16 @@ def band_image() -> ImageBuilder:
 
 def test_bands_follow_common_practice_and_blend_across_their_edges(firmware: Firmware) -> None:
     # 0-2, 2-6 and over 6 in/s are the low, medium and high band: 50.8 and 152.4 mm/s [C].
-    for speed, expected in [(20, 10), (40, 10), (51, 15), (62, 20), (100, 20), (152, 25), (163, 30), (900, 30)]:
+    for speed, expected in [
+        (20, 10),
+        (40, 10),
+        (51, 15),
+        (62, 20),
+        (100, 20),
+        (152, 25),
+        (163, 30),
+        (900, 30),
+    ]:
         stroke = np.arange(250) * speed * PERIOD_US // 1000
         trace = firmware.run(band_image().build(), block({STROKES[0]: stroke, STROKES[2]: -stroke}))
         assert column(trace, "stroke_speed_mm_s")[-1, 0] == pytest.approx(speed, abs=1)
@@ -227,9 +247,10 @@ def test_rough_braking_takes_demand_away_and_only_then(firmware: Firmware) -> No
     image = band_image().build()
     rolling = layer(firmware.run(image, block(strokes | {"brake_kpa": 0})), "stroke_speed")[500:]
     braking = layer(firmware.run(image, block(strokes | {"brake_kpa": 4000})), "stroke_speed")[500:]
-    smooth = {name: stroke // 10 for name in STROKES}
+    smooth = dict.fromkeys(STROKES, stroke // 10)
     even = layer(firmware.run(image, block(smooth | {"brake_kpa": 4000})), "stroke_speed")[500:]
-    assert rolling[:, 0].min() >= -31 and even[:, 0].min() >= -31
+    assert rolling[:, 0].min() >= -31
+    assert even[:, 0].min() >= -31
     assert braking[:, 0].min() < -80
     assert braking[:, 0].mean() < rolling[:, 0].mean() - 30
 
@@ -260,7 +281,12 @@ def test_stroke_end_looks_ahead_by_speed_and_squares_its_shape(firmware: Firmwar
 
 
 def test_stroke_end_is_a_floor_for_the_demand_not_an_addition(firmware: Firmware) -> None:
-    image = ImageBuilder().layers("stroke_end").fill("end_peak_permille", 600).table("base_table", [0, 1], [400, 400])
+    image = (
+        ImageBuilder()
+        .layers("stroke_end")
+        .fill("end_peak_permille", 600)
+        .table("base_table", [0, 1], [400, 400])
+    )
     stroke = np.arange(0, 42001, 200)
     trace = firmware.run(image.build(), block({STROKES[0]: stroke}))
     ramp = 600 * np.clip((stroke - 30000) / 12000, 0, 1)
@@ -323,7 +349,11 @@ def test_the_drivers_switch_wins(firmware: Firmware) -> None:
 def test_steering_asks_for_grip_by_its_speed_table(firmware: Firmware) -> None:
     image = grip_image().table("grip_ask_table", [1000, 5000], [900, 300])
     turn = [0] * 300 + [700] * 300
-    values = braking([]) | {"steer_ddeg": turn * 3, "lateral_mg": ([0] * 300 + [800] * 300) * 3, "brake_kpa": 0}
+    values = braking([]) | {
+        "steer_ddeg": turn * 3,
+        "lateral_mg": ([0] * 300 + [800] * 300) * 3,
+        "brake_kpa": 0,
+    }
     del values["longitudinal_mg"]
     values |= {"longitudinal_mg": 0, "road_speed_cm_s": 3000}
     values["steer_ddeg"] = np.append(values["steer_ddeg"], [0] * 600)

@@ -38,7 +38,9 @@ def same(host: Firmware, cpython: Firmware, image: bytes, blocks: list[RunBlock]
     if not np.array_equal(ours, theirs):
         tick, word = np.argwhere(ours != theirs)[0]
         name = [c for w in LAYOUT.trace for c in w.columns][word]
-        pytest.fail(f"tick {tick}: {name} is {ours[tick, word]} on MicroPython and {theirs[tick, word]} on CPython")
+        pytest.fail(
+            f"tick {tick}: {name} is {ours[tick, word]} on MicroPython and {theirs[tick, word]} on CPython"
+        )
     state = LAYOUT.state
     apart = np.nonzero(host.target.state() != cpython.target.state())[0]
     # The one word that says which of the two it is.
@@ -54,7 +56,9 @@ def test_random_walks_give_the_same_words(host: Firmware, cpython: Firmware, see
 
 
 @settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(ticks=st.lists(any_tick, min_size=1, max_size=30), start_us=st.sampled_from([0, 2**29 - 1, 2**30 - 4001]))
+@given(
+    ticks=st.lists(any_tick, min_size=1, max_size=30), start_us=st.sampled_from([0, 2**29 - 1, 2**30 - 4001])
+)
 def test_any_frames_at_any_times_give_the_same_words(
     host: Firmware, cpython: Firmware, ticks: list[tuple[int, list[tuple[int, bytes, int]]]], start_us: int
 ) -> None:
@@ -104,12 +108,15 @@ def extreme_words(rng: np.random.Generator) -> list[int]:
 def edge_values(rng: np.random.Generator, ticks: int) -> dict[str, np.ndarray]:
     """Values that jump between the limits of every channel."""
     return {
-        channel.name: rng.choice([-channel.limit, -1, 0, 1, channel.limit], ticks) for channel in LAYOUT.channels
+        channel.name: rng.choice([-channel.limit, -1, 0, 1, channel.limit], ticks)
+        for channel in LAYOUT.channels
     }
 
 
 @pytest.mark.parametrize("seed", range(25))
-def test_nothing_wraps_for_any_image_that_the_firmware_takes(host: Firmware, cpython: Firmware, seed: int) -> None:
+def test_nothing_wraps_for_any_image_that_the_firmware_takes(
+    host: Firmware, cpython: Firmware, seed: int
+) -> None:
     # Edge-first; the seed is in the test's name. Checked CPython raises where a 32-bit board would wrap.
     rng = np.random.default_rng(seed)
     image = sealed(extreme_words(rng), LAYOUT.version)

@@ -18,7 +18,9 @@ from test_firmware_laws import busy_image
 SHORT = ("FL", "FR", "RL", "RR")
 
 
-def sent_frames(ticks: int, every: int) -> tuple[list[tuple[int, str, dict[str, Any], bytes]], np.ndarray, bytes]:
+def sent_frames(
+    ticks: int, every: int
+) -> tuple[list[tuple[int, str, dict[str, Any], bytes]], np.ndarray, bytes]:
     """Run the core in checked CPython and decode what it sends: (tick, message, signals, payload), trace, image."""
     database = cantools.database.load_file(dbc_dir() / "damper_controller.dbc")
     core = checked.load(firmware_dir()).import_module("dashpot.core")

@@ -11,8 +11,9 @@ import time
 from array import array
 
 import micropython
-from dashpot import core, image
 from micropython import const
+
+from dashpot import core, image
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
 _VERSION = const(960113961)
@@ -63,7 +64,7 @@ class Host:
         self.ticks = array("i", bytes(4 * _N_TICK_IN * _RUN_TICKS))
         self.trace = array("i", bytes(4 * _TRACE_WORDS * _RUN_TICKS))
         self.tick_us = array("i", bytes(4 * _RUN_TICKS))
-        self.controller = None
+        self.controller: "core.Controller | None" = None
         self.done = 0
         self.alloc_kept = 0
         self.alloc_gross = 0
@@ -79,7 +80,7 @@ class Host:
             elif kind == _RUN:
                 try:
                     self._run(self.command[1], self.command[2])
-                except Exception as error:  # whatever the control core raises is the bench's to show
+                except Exception as error:  # noqa: BLE001  # whatever the control core raises is the bench's to show
                     self._raised(error)
                     return 1
             elif kind == _STATE and self.controller:

@@ -3,6 +3,8 @@
 from array import array
 
 import micropython
+from micropython import const
+
 from dashpot import crc, image
 from dashpot.demand import lead, strokes
 from dashpot.estimate import estimate
@@ -11,7 +13,6 @@ from dashpot.output import drive, guard
 from dashpot.receive import drain
 from dashpot.report import report
 from dashpot.validity import judge
-from micropython import const
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
 _STATE_WORDS = const(272)

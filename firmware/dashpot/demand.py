@@ -220,8 +220,14 @@ def lead(image: ptr32, state: ptr32):
         if brake >= image[_C_GRIP_ASK_KPA] or steer >= state[_S_LOOKUP_Y + 3 * _N_AXLES] << pad >> pad:
             asked = 1
         trust = 0
-        if state[_S_TRUST_Q10 + _CH_LATERAL_MG] == _ONE_Q10 and state[_S_TRUST_Q10 + _CH_LONGITUDINAL_MG] == _ONE_Q10:
-            if state[_S_TRUST_Q10 + _CH_BRAKE_KPA] == _ONE_Q10 and state[_S_TRUST_Q10 + _CH_STEER_DDEG] == _ONE_Q10:
+        if (
+            state[_S_TRUST_Q10 + _CH_LATERAL_MG] == _ONE_Q10
+            and state[_S_TRUST_Q10 + _CH_LONGITUDINAL_MG] == _ONE_Q10
+        ):
+            if (
+                state[_S_TRUST_Q10 + _CH_BRAKE_KPA] == _ONE_Q10
+                and state[_S_TRUST_Q10 + _CH_STEER_DDEG] == _ONE_Q10
+            ):
                 trust = 1
         ticks = state[_S_GRIP_EVENT_TICKS]
         peak = state[_S_GRIP_PEAK]
@@ -230,10 +236,14 @@ def lead(image: ptr32, state: ptr32):
             if ticks >= image[_C_GRIP_SETTLE_TICKS]:
                 change = square - peak
                 if change > 0:
-                    peak += (change >> 10) * image[_C_GRIP_RISE_Q10] + ((change & 1023) * image[_C_GRIP_RISE_Q10] >> 10)
+                    peak += (change >> 10) * image[_C_GRIP_RISE_Q10] + (
+                        (change & 1023) * image[_C_GRIP_RISE_Q10] >> 10
+                    )
                 else:
                     change = 0 - change
-                    peak -= (change >> 10) * image[_C_GRIP_FALL_Q10] + ((change & 1023) * image[_C_GRIP_FALL_Q10] >> 10)
+                    peak -= (change >> 10) * image[_C_GRIP_FALL_Q10] + (
+                        (change & 1023) * image[_C_GRIP_FALL_Q10] >> 10
+                    )
             if ticks < _COUNT_MAX:
                 ticks += 1
         elif ticks:

@@ -3,8 +3,9 @@
 import struct
 from array import array
 
-from dashpot.crc import crc32
 from micropython import const
+
+from dashpot.crc import crc32
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
 _VERSION = const(960113961)
@@ -247,7 +248,9 @@ def _inspect(words: "array[int]") -> None:
     for i in range(_N_CORNERS):
         _inspect_table(words, _C_VALVE_TABLE + i)
         _need(words[_C_LEAST_MA + i] <= words[_C_SAFE_MA + i] <= words[_C_MOST_MA + i], _C_SAFE_MA + i)
-        _need(words[_C_DEMAND_MIN_PERMILLE + i] <= words[_C_DEMAND_MAX_PERMILLE + i], _C_DEMAND_MIN_PERMILLE + i)
+        _need(
+            words[_C_DEMAND_MIN_PERMILLE + i] <= words[_C_DEMAND_MAX_PERMILLE + i], _C_DEMAND_MIN_PERMILLE + i
+        )
     _inspect_body_load(words)
     _inspect_pairs(words)
     _inspect_messages(words)
@@ -280,7 +283,9 @@ def _inspect_inputs(words: "array[int]") -> None:
         _need(1 <= words[row + _TRACKER_ROW_BETA_Q10] <= 1024, row + _TRACKER_ROW_BETA_Q10)
         limit = words[row + _TRACKER_ROW_VELOCITY_LIMIT]
         _need(_VELOCITY_MIN_Q12 <= limit <= _VELOCITY_MAX_Q12, row + _TRACKER_ROW_VELOCITY_LIMIT)
-        _need(0 < words[row + _TRACKER_ROW_RATE_MUL] <= 0x3FFFFFFF // (limit >> 4), row + _TRACKER_ROW_RATE_MUL)
+        _need(
+            0 < words[row + _TRACKER_ROW_RATE_MUL] <= 0x3FFFFFFF // (limit >> 4), row + _TRACKER_ROW_RATE_MUL
+        )
 
 
 def _inspect_axis(words: "array[int]", at: int, n: int) -> None:
@@ -355,10 +360,15 @@ def _inspect_messages(words: "array[int]") -> None:
             for at in range(ids, ids + 16):
                 _need(0 <= words[at] <= 0xFF, at)
         _inspect_gather(
-            words, row, row + _MESSAGE_MUX_FIRST, words[row + _MESSAGE_MUX_COUNT], words[row + _MESSAGE_MUX_STEP], length
+            words,
+            row,
+            row + _MESSAGE_MUX_FIRST,
+            words[row + _MESSAGE_MUX_COUNT],
+            words[row + _MESSAGE_MUX_STEP],
+            length,
         )
-        for number in range(first, first + number):
-            _inspect_signal(words, signals + number * _N_SIGNAL, length)
+        for place in range(first, first + number):
+            _inspect_signal(words, signals + place * _N_SIGNAL, length)
 
 
 def _inspect_gather(words: "array[int]", row: int, place: int, count: int, step: int, length: int) -> None:

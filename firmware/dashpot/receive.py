@@ -231,7 +231,10 @@ def drain(ring: ptr32, image: ptr32, received: ptr32, state: ptr32, crc_tables: 
                     raw = 0 - raw
 
                 bad = 0
-                if image[signal + _SIGNAL_HAS_INVALID] and raw == image[signal + _SIGNAL_INVALID] << pad >> pad:
+                if (
+                    image[signal + _SIGNAL_HAS_INVALID]
+                    and raw == image[signal + _SIGNAL_INVALID] << pad >> pad
+                ):
                     bad = 1
                 bound = image[signal + _SIGNAL_CLIP_LOW] << pad >> pad
                 if raw < bound:
@@ -240,7 +243,9 @@ def drain(ring: ptr32, image: ptr32, received: ptr32, state: ptr32, crc_tables: 
                 if raw > bound:
                     raw = bound
                 half = image[signal + _SIGNAL_HALF] << pad >> pad
-                raw = (raw * (image[signal + _SIGNAL_NUM] << pad >> pad) + half) // image[signal + _SIGNAL_DEN]
+                raw = (raw * (image[signal + _SIGNAL_NUM] << pad >> pad) + half) // image[
+                    signal + _SIGNAL_DEN
+                ]
                 raw += image[signal + _SIGNAL_OFFSET] << pad >> pad
                 if raw < image[signal + _SIGNAL_RANGE_LOW] << pad >> pad:
                     bad = 1
