@@ -10,11 +10,14 @@ nearest microsecond (an epoch in a float64 is exact to a quarter of one).
 
 from __future__ import annotations
 
+import gc
 import shutil
 import struct
+import sys
 import tempfile
 import zlib
 from collections.abc import Generator, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
@@ -353,15 +356,12 @@ class Mf4Reader:
                 f"reading MF4 needs python-can and asammdf: {error}", where=self._channels.path
             ) from None
         builder = BlockBuilder()
-        try:
-            reader = Library(path)
-        except NotImplementedError as error:
-            raise InputError(str(error), where=self._channels.path) from None
-        except Exception as error:  # asammdf has no base class for what damaged files make it raise
-            said = " ".join(str(error).split()) or type(error).__name__
+        with _no_unraisable():
+            reader, said = _open_mf4(Library, path)
+        if reader is None:
             raise InputError(
-                f"asammdf cannot read this MF4 file: {said}", where=self._channels.path
-            ) from error
+                f"asammdf cannot read it; it is damaged or cut off ({said})", where=self._channels.path
+            )
         try:
             messages = iter(reader)
             while True:
@@ -369,9 +369,8 @@ class Mf4Reader:
                     message = next(messages)
                 except StopIteration:
                     break
-                except Exception as error:  # noqa: BLE001 - as above
-                    said = " ".join(str(error).split()) or type(error).__name__
-                    self._problems.add("damaged_file", f"asammdf stopped reading: {said}")
+                except Exception as error:  # noqa: BLE001 - asammdf has no base class for what damaged files raise
+                    self._problems.add("damaged_file", f"asammdf stopped reading: {_said(error)}")
                     break
                 builder.add(self._frame(message))
                 if builder.full:
@@ -399,3 +398,28 @@ class Mf4Reader:
             self._channels.of(channel),
             payload,
         )
+
+
+def _open_mf4(library: type[Any], path: Path) -> tuple[Any, str]:
+    """Return the library's reader, or None and what it says against the file."""
+    try:
+        return library(path), ""
+    except Exception as error:  # noqa: BLE001 - asammdf has no base class for what damaged files raise
+        return None, _said(error)
+
+
+def _said(error: Exception) -> str:
+    return " ".join(str(error).split()) or type(error).__name__
+
+
+@contextmanager
+def _no_unraisable() -> Iterator[None]:
+    """Keep Python from printing what asammdf's finaliser raises after its constructor has failed."""
+    before = sys.unraisablehook
+    sys.unraisablehook = lambda _: None
+    try:
+        yield
+        # The half-made object is in a cycle with its own locks.
+        gc.collect()
+    finally:
+        sys.unraisablehook = before

@@ -336,14 +336,14 @@ class _Layout:
         else:
             error = can_id & np.uint32(ERROR_BIT) != 0
             if error.any():
-                flags[error] ^= Flag.EXTENDED | Flag.ERROR
+                flags[error] ^= np.uint8(Flag.EXTENDED | Flag.ERROR)
             can_id &= np.uint32(EXTENDED_IDS - 1)
         if self.fd_column is not None:
             word = rows.word(self.fd_column, 1)
             bad |= _not_hex(word)
             # One digit at the end of eight: the last of the four bytes.
             bits = _from_hex(word) >> np.uint64(24)
-            flags |= ((bits & 1) * Flag.BRS + (bits >> 1 & 1) * Flag.ESI).astype(np.uint8)
+            flags |= ((bits & 1) * int(Flag.BRS) + (bits >> 1 & 1) * int(Flag.ESI)).astype(np.uint8)
         width = CLASSIC_BYTES if self.length <= CLASSIC_BYTES else FD_BYTES
         data = np.zeros((rows.count, width // 4), "<u4")
         for first in range(0, self.length, 4):
@@ -372,7 +372,8 @@ class _Chunk:
         self.can_id = np.empty(lines, np.uint32)
         self.flags = np.empty(lines, np.uint8)
         self.length = np.empty(lines, np.uint8)
-        self.channel = np.empty(lines, np.uint8)
+        # More names than a FrameBlock can have are refused when all are known, in file order.
+        self.channel = np.empty(lines, np.uint16)
         self.data = np.empty((lines, CLASSIC_BYTES), np.uint8)
         # Names are numbered here as they are met, and by first row once the chunk is complete.
         self.first_row: dict[str, int] = {}
@@ -418,11 +419,14 @@ class _Chunk:
         names = list(self.first_row)
         for name in sorted(names, key=self.first_row.__getitem__):
             numbered[names.index(name)] = channels.of(name)
-        frames = FrameBlock(self.stamp_us, self.can_id, self.flags, self.length, self.channel, self.data)
-        if not self.kept.all():
-            frames = frames.select(self.kept)
+        kept: slice | NDArray[np.bool_] = slice(None) if self.kept.all() else self.kept
         return FrameBlock(
-            frames.stamp_us, frames.can_id, frames.flags, frames.length, numbered[frames.channel], frames.data
+            self.stamp_us[kept],
+            self.can_id[kept],
+            self.flags[kept],
+            self.length[kept],
+            numbered[self.channel[kept]],
+            self.data[kept],
         )
 
 

@@ -247,7 +247,8 @@ def decimal_us(text: str, *, unit_us: int = 1_000_000) -> int:
         ValueError: The text is no finite decimal number, or past the 64-bit range.
     """
     try:
-        value = Decimal(text)
+        # Decimal would take the underscores of Python's own numbers.
+        value = Decimal(text.replace("_", "?"))
     except InvalidOperation:
         raise ValueError(f"{text!r} is no number") from None
     # The exponent is checked before anything is computed: "1e999999" must not become a million digits.

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import gzip
 import io
 import re
 import zlib
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
-from typing import BinaryIO, Protocol, cast
+from typing import Any, BinaryIO, Protocol
 
 from dashpot.errors import InputError
 from dashpot.logs.binarylogs import BlfReader, Mf4Reader
@@ -58,7 +57,7 @@ FORMATS = tuple(_READERS)
 class _Counted(io.RawIOBase):
     """Counts the bytes that are read from a file, for the progress bar."""
 
-    def __init__(self, raw: BinaryIO) -> None:
+    def __init__(self, raw: io.FileIO) -> None:
         super().__init__()
         self._raw = raw
         self.count = 0
@@ -66,10 +65,10 @@ class _Counted(io.RawIOBase):
     def readable(self) -> bool:
         return True
 
-    def readinto(self, buffer: object) -> int:
-        count = self._raw.readinto(buffer)  # type: ignore[attr-defined]  # FileIO has it, BinaryIO does not say so
+    def readinto(self, buffer: Any) -> int:
+        count = self._raw.readinto(buffer)
         self.count += count
-        return int(count)
+        return count
 
 
 class LogReader:
@@ -109,7 +108,7 @@ class LogReader:
             counted = _Counted(stack.enter_context(self.path.open("rb", buffering=0)))
             stream: BinaryIO = stack.enter_context(io.BufferedReader(counted, 1 << 16))
             if _is_gzip(self.path):
-                stream = cast("BinaryIO", stack.enter_context(_Gunzip(stream, self.problems)))
+                stream = stack.enter_context(io.BufferedReader(_Gunzip(stream, self.problems), 1 << 20))
             for block in reader.blocks(stream):
                 self.bytes_read = counted.count
                 self.frames += len(block)
@@ -128,30 +127,50 @@ class LogReader:
         return f"{kind}; give a log with frames"
 
 
-class _Gunzip(gzip.GzipFile):
-    """A gzip stream that ends, with a problem noted, where the packed file is cut off or damaged."""
+class _Gunzip(io.RawIOBase):
+    """A gzip stream that ends, with a problem noted, where the packed file is cut off or damaged.
+
+    gzip.GzipFile would throw away what it unpacked before that place.
+    """
 
     def __init__(self, raw: BinaryIO, problems: Problems) -> None:
-        super().__init__(fileobj=raw)
+        super().__init__()
+        self._raw = raw
         self._problems = problems
-        self._broken = False
+        self._unpacker = zlib.decompressobj(wbits=31)
+        self._packed = b""
+        self._inside = False
+        self._over = False
 
-    def read(self, size: int | None = -1) -> bytes:
-        return self._guard(super().read, size)
+    def readable(self) -> bool:
+        return True
 
-    def readline(self, size: int | None = -1) -> bytes:
-        return self._guard(super().readline, size)
-
-    def _guard(self, read: object, size: int | None) -> bytes:
-        if self._broken:
-            return b""
-        try:
-            return bytes(read(size))  # type: ignore[operator]  # a bound method of this class, see above
-        except (EOFError, zlib.error, gzip.BadGzipFile) as error:
-            self._broken = True
-            kind = "truncated_file" if isinstance(error, EOFError) else "damaged_file"
-            self._problems.add(kind, f"the gzip data end too early or are damaged: {error}")
-            return b""
+    def readinto(self, buffer: Any) -> int:
+        while not self._over:
+            if not self._packed:
+                self._packed = self._raw.read(HEAD_BYTES)
+                if not self._packed:
+                    self._over = True
+                    if self._inside:
+                        self._problems.add("truncated_file", "the gzip data end too early")
+                    return 0
+            self._inside = True
+            try:
+                data = self._unpacker.decompress(self._packed, len(buffer))
+            except zlib.error as error:
+                self._over = True
+                self._problems.add("damaged_file", f"the gzip data are damaged: {error}")
+                return 0
+            self._packed = self._unpacker.unconsumed_tail
+            if self._unpacker.eof:
+                # Several gzip files, one behind the other, are one; zeros behind the last are padding.
+                self._packed = self._unpacker.unused_data.lstrip(b"\0")
+                self._unpacker = zlib.decompressobj(wbits=31)
+                self._inside = False
+            if data:
+                buffer[: len(data)] = data
+                return len(data)
+        return 0
 
 
 def open_log(path: Path, *, format: str | None = None, strict: bool = False) -> LogReader:  # noqa: A002 - contract
