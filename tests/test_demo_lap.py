@@ -275,8 +275,8 @@ def test_load_moves_to_the_front_in_braking_and_to_the_outside_in_a_turn() -> No
     assert (left[[0, 2]] < -8.0).all()
     assert (right[[0, 2]] > 8.0).all()
     assert (right[[1, 3]] < -8.0).all()
-    # At rest the car stands at ride height.
-    assert np.abs(stroke[:, time_s < 1.0].mean(axis=1)).max() < 0.2
+    # At rest the car stands at ride height, but for the unevenness under its wheels.
+    assert np.abs(stroke[:, time_s < 1.0].mean(axis=1)).max() < 1.0
 
 
 def stroke_speeds_mm_s(time_s: Any) -> Any:
@@ -401,6 +401,16 @@ def test_the_circuit_closes() -> None:
     x, y = path.trace(circuit.curvature_per_m)
     assert np.hypot(x[-1], y[-1]) < 1.0
     assert np.degrees(circuit.curvature_per_m.sum() * path.STEP_M) == pytest.approx(-360.0, abs=0.1)
+
+
+def test_the_car_follows_the_line() -> None:
+    # The driver steers ahead by as much as the car answers late.
+    lap = demo_truth()
+    moving = lap.speed_m_s > 5.0
+    line = lap.circuit.at(lap.circuit.curvature_per_m, lap.distance_m)[moving]
+    driven = lap.yaw_rate_rad_s[moving] / lap.speed_m_s[moving]
+    assert abs(lag_ms(line, driven)) <= 20
+    assert np.corrcoef(line, driven)[0, 1] > 0.995
 
 
 def test_nobody_corners_or_brakes_beyond_the_friction_limit() -> None:
