@@ -347,6 +347,6 @@ def _read_column(path: Path, index: int) -> NDArray[Any]:
     """Return one column; only its own bytes are read."""
     with _arrow_file(path, included_fields=[index]) as reader:
         batches = [reader.get_batch(i).column(0) for i in range(reader.num_record_batches)]
-        dtype = reader.schema.field(index).type.to_pandas_dtype()
+        dtype = reader.schema.field(0).type.to_pandas_dtype()
         parts = [batch.to_numpy(zero_copy_only=True) for batch in batches]
         return np.concatenate(parts) if parts else np.empty(0, dtype)

@@ -1,0 +1,224 @@
+"""One replay from files to a run folder: what `dashpot replay` and `dashpot demo` do."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import threading
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dashpot import __version__, console, runs
+from dashpot.errors import InputError
+from dashpot.files import atomic_folder, sha256_file
+from dashpot.layout import Layout
+from dashpot.logs.reader import open_log
+from dashpot.replay.engine import ReplayOptions, replay
+from dashpot.replay.images import check_log, load_image, pack_image
+from dashpot.replay.report import skipped_of, summarise, time_of
+from dashpot.targets import CLOCK_MASK, TargetOptions, make_target
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from dashpot.logs.reader import LogReader
+    from dashpot.replay.images import ReplayImage
+    from dashpot.targets import Target
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What to replay, through what, and where to.
+
+    Attributes:
+        log: the recorded log.
+        out: the run folder to make.
+        firmware: folder of the firmware.
+        vehicle, calibration: the files that the image is packed from; None with `image`.
+        image: a packed image; None with the two above.
+        target: name of the target.
+        micropython: the interpreter, None to look for it.
+        period_us: tick period instead of the calibration's.
+        channel: the log's channel to replay.
+        max_gap_s: longest silence that is replayed at full length.
+        start_us: the controller's clock at the first tick.
+        format: the log's format, None to find out.
+        replace: whether an earlier run at `out` may go.
+
+    """
+
+    log: Path
+    out: Path
+    firmware: Path
+    vehicle: Path | None = None
+    calibration: Path | None = None
+    image: Path | None = None
+    target: str = "host"
+    micropython: Path | None = None
+    period_us: int | None = None
+    channel: str | None = None
+    max_gap_s: float = 10.0
+    start_us: int = 0
+    format: str | None = None
+    replace: bool = False
+
+
+def run_job(job: Job, started: float) -> dict[str, Any]:
+    """Replay and store a run.
+
+    Args:
+        job: what to do.
+        started: time.perf_counter() when the work began, for `wall_s`.
+
+    Returns:
+        The summary, see docs/runs.md.
+
+    Raises:
+        InputError: something given cannot be used; nothing is stored.
+        FirmwareError: the firmware raised, ended or broke the protocol; nothing is stored.
+
+    """
+    with atomic_folder(job.out, replace=job.replace) as folder:
+        layout = Layout.load(job.firmware)
+        reader = open_log(job.log, format=job.format)
+        log_hash = _Hash(job.log)
+        target = make_target(job.target, TargetOptions(job.firmware, job.micropython), layout)
+        try:
+            target.start()
+            image = _image(job, layout)
+            target.load(image.data)
+            (folder / runs.IMAGE).write_bytes(image.data)
+            shutil.copyfile(job.firmware / runs.LAYOUT, folder / runs.LAYOUT)
+            options = ReplayOptions(
+                period_us=image.period_us,
+                channel=job.channel,
+                max_gap_us=round(job.max_gap_s * 1e6),
+                start_us=job.start_us & CLOCK_MASK,
+            )
+            with (
+                console.progress(reader.bytes_total, "replay", "B") as bar,
+                runs.RunWriter(folder, layout) as writer,
+            ):
+                done = replay(reader, target, layout, options, writer, bar.advance)
+            counts = done.timeline.counts
+            check_log(image, counts.keys, job.log)
+        finally:
+            target.close()
+        inputs = {"log": {"name": job.log.name, "sha256": log_hash.result(), "bytes": reader.bytes_total}}
+        inputs |= {"firmware": {"sha256": firmware_hash(job.firmware)}, **image.inputs}
+        channel = job.channel or reader.channels[0]
+        manifest = _manifest(job, layout, reader, target, image, options, inputs) | {
+            "counts": {
+                "ticks": done.statistics.ticks,
+                "frames": reader.frames,
+                "delivered": counts.delivered,
+                "skipped": skipped_of(done.timeline),
+                "stamps": time_of(done.timeline),
+                "problems": dict(sorted(reader.problems.counts.items())),
+            },
+            "channel": channel,
+            "first_us": done.timeline.first_us,
+        }
+        runs.write_json(folder / runs.MANIFEST, manifest)
+        summary = summarise(
+            done,
+            layout,
+            reader,
+            channel=channel,
+            period_us=options.period_us,
+            wall_s=time.perf_counter() - started,
+            hashes={role: _hashes(value) for role, value in inputs.items()}
+            | {"image": manifest["image"]["sha256"]},
+        )
+        runs.write_json(folder / runs.SUMMARY, summary)
+    return summary
+
+
+def firmware_hash(folder: Path) -> str:
+    """Return one SHA-256 over the names and contents of a firmware's sources and its layout.toml."""
+    files = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*.py"))
+    digest = hashlib.sha256()
+    for name in [*files, runs.LAYOUT]:
+        digest.update(f"{sha256_file(folder / name)}  {name}\n".encode())
+    return digest.hexdigest()
+
+
+class _Hash:
+    """The SHA-256 of a file, computed while the replay runs."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._result = ""
+        self._error: OSError | None = None
+        self._thread = threading.Thread(target=self._run, name="hash", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            self._result = sha256_file(self._path)
+        except OSError as error:
+            self._error = error
+
+    def result(self) -> str:
+        self._thread.join()
+        if self._error is not None:
+            raise self._error
+        return self._result
+
+
+def _image(job: Job, layout: Layout) -> ReplayImage:
+    if job.image is not None:
+        if job.vehicle is not None or job.calibration is not None:
+            raise InputError("give either --image, or --vehicle and --calibration", where="--image")
+        if job.period_us is not None:
+            raise InputError(
+                "the tick period is packed into an image; give --vehicle and --calibration instead of --image",
+                where="--period-us",
+            )
+        return load_image(job.image, layout)
+    if job.vehicle is None or job.calibration is None:
+        missing = "--vehicle" if job.vehicle is None else "--calibration"
+        raise InputError("is missing; give --vehicle and --calibration, or --image", where=missing)
+    return pack_image(job.vehicle, job.calibration, layout, job.period_us)
+
+
+def _manifest(
+    job: Job,
+    layout: Layout,
+    reader: LogReader,
+    target: Target,
+    image: ReplayImage,
+    options: ReplayOptions,
+    inputs: Mapping[str, Any],
+) -> dict[str, Any]:
+    """Return what went into a run, without anything that differs from one run to the next of the same inputs."""
+    import numpy as np
+    import pyarrow as pa
+
+    return {
+        "format": runs.FORMAT,
+        "versions": {
+            "dashpot": __version__,
+            "layout": f"{layout.version:#010x}",
+            "target": target.name,
+            "interpreter": target.interpreter,
+            "numpy": np.__version__,
+            "pyarrow": pa.__version__,
+        },
+        "inputs": dict(inputs),
+        "image": {"sha256": hashlib.sha256(image.data).hexdigest(), "period_us": image.period_us},
+        "arguments": {
+            "format": reader.format,
+            "channel": job.channel,
+            "period_us": job.period_us,
+            "max_gap_s": job.max_gap_s,
+            "start_us": options.start_us,
+        },
+    }
+
+
+def _hashes(value: Any) -> Any:
+    """Return the hash of an input, or the hashes of several."""
+    return [entry["sha256"] for entry in value] if isinstance(value, list) else value["sha256"]
