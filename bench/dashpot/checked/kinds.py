@@ -334,6 +334,10 @@ class Kinds:
                 node, f"{ast.unparse(node)}: viper knows `not` in conditions only; write 0 if ... else 1"
             )
         kind = self._see(node.operand)
+        if kind in INTS and not isinstance(node.op, ast.UAdd) and self._is_register(node.operand):
+            # MicroPython issue 14397: up to 1.28 the operation is done in the variable's own register.
+            instead = "0 - x" if isinstance(node.op, ast.USub) else "-1 ^ x"
+            self.refuse(node, f"{ast.unparse(node)}: viper changes the variable itself; write {instead}")
         if kind not in (*INTS, "object"):
             self.refuse(node, f"{ast.unparse(node)}: not possible on {kind}")
         if kind == "uint":
@@ -341,6 +345,12 @@ class Kinds:
                 node, f"{ast.unparse(node)}: negative results do not fit a uint; write int(...) around it"
             )
         return kind
+
+    def _is_register(self, node: ast.expr) -> bool:
+        """Whether viper finds an operand where a local lives: the local itself, also under a cast."""
+        if isinstance(node, ast.Call):
+            return self._is_register(node.args[0]) if self._kinds[node] in INTS and node.args else False
+        return isinstance(node, ast.Name) and node.id in self._locals
 
     def _expr_boolop(self, node: ast.BoolOp) -> str:
         kinds = {self._see(value) for value in node.values}

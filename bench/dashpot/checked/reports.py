@@ -71,7 +71,9 @@ class Reporter:
         frame = traceback.tb_frame
         filename, function = frame.f_code.co_filename, frame.f_code.co_name
         if isinstance(caught, UnboundLocalError):
-            message = f"local {caught.name} is read before it is set; on the board it is garbage"
+            # CPython says which local only in the message: "... local variable 'x' ...".
+            name = str(caught).partition("'")[2].partition("'")[0]
+            message = f"local {name} is read before it is set; on the board it is garbage"
             return ViperError(message, filename=filename, lineno=traceback.tb_lineno, function=function)
         site = self.table.at(filename, _position(traceback))
         if site is None:
@@ -134,6 +136,10 @@ def _explain_index(source: str, site: Site, values: list[object]) -> str:
 def _explain_store(
     source: str, site: Site, values: list[object], message: str
 ) -> tuple[type[ViperError], str]:
+    index, buffer = values[0], values[1]
+    if isinstance(index, int) and hasattr(buffer, "__len__") and index >= len(buffer):
+        # Both are wrong, and the buffer complained of the value first.
+        return BoundsError, _explain_index(source, site, values)
     low, high = ITEM_RANGE[site.detail]
     value = values[2] if len(values) > 2 else None
     if isinstance(value, int) and not low <= value <= high:
