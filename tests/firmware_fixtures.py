@@ -6,9 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dashpot.resources import firmware_dir
 from dashpot.targets import RunBlock, TargetOptions, make_target
-from images import LAYOUT
+from images import FIRMWARE, LAYOUT
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -20,7 +19,7 @@ class Firmware:
     """A started target; `run` gives it an image and blocks, and joins the traces."""
 
     def __init__(self, name: str) -> None:
-        self.target = make_target(name, TargetOptions(firmware_dir()), LAYOUT)
+        self.target = make_target(name, TargetOptions(FIRMWARE), LAYOUT)
         self.target.start()
         self.alloc_kept_bytes = 0
         self.alloc_gross_bytes = 0

@@ -5,9 +5,11 @@ The numbers are this project's own choices unless a test says otherwise beside t
 
 from __future__ import annotations
 
+import os
 import struct
 import zlib
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,7 +21,9 @@ from dashpot.targets.contract import CLOCK_MASK, RunBlock
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-LAYOUT = Layout.load(firmware_dir())
+# Mutation runs put a changed copy here.
+FIRMWARE = Path(os.environ.get("DASHPOT_FIRMWARE") or firmware_dir())
+LAYOUT = Layout.load(FIRMWARE)
 CORNERS = LAYOUT.corners
 PERIOD_US = 2000
 FIRST_ID = 0x100

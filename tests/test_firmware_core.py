@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import struct
-import zlib
 from collections.abc import Iterator
 
 import crccheck.crc
@@ -13,7 +12,6 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from dashpot.errors import InputError
 from dashpot.targets import CLOCK_MASK, RunBlock
 from firmware_fixtures import Firmware
 from images import (
@@ -28,7 +26,6 @@ from images import (
     direct_signal,
     layer,
     raw_block,
-    sealed,
 )
 from test_firmware_laws import busy_image
 
@@ -476,68 +473,5 @@ def test_nothing_is_allocated_on_the_worst_input() -> None:
     running.target.close()
 
 
-# --- the image ------------------------------------------------------------------------------------------------------
-
-
-def refusal(firmware: Firmware, image: bytes) -> int:
-    """Code with which the firmware refuses an image; 0 if it takes it."""
-    try:
-        firmware.target.load(image)
-    except InputError as error:
-        return int(str(error).split("(code ")[1].split(",")[0])
-    return 0
-
-
-def test_an_image_is_taken_whole_or_refused(firmware: Firmware) -> None:
-    image = busy_image(*ALL_LAYERS).build()
-    assert refusal(firmware, image) == 0
-    assert refusal(firmware, b"") == 1
-    assert refusal(firmware, image[:19]) == 1
-    assert refusal(firmware, b"X" + image[1:]) == 2
-    words = np.frombuffer(image[20:], "<i4").tolist()
-    assert refusal(firmware, sealed(words, LAYOUT.version ^ 1)) == 3
-    assert refusal(firmware, image[:-4]) == 4
-    assert refusal(firmware, image + b"\0") == 4
-    assert refusal(firmware, sealed(words[: LAYOUT.config_words - 1], LAYOUT.version)) == 4
-
-
-@pytest.mark.parametrize("seed", range(3))
-def test_any_flipped_bit_is_refused(firmware: Firmware, seed: int) -> None:
-    # A CRC-32 finds every single wrong bit [S, ISO 3309].
-    image = busy_image(*ALL_LAYERS).build()
-    rng = np.random.default_rng(seed)
-    for bit in rng.integers(0, 8 * len(image), 120):
-        torn = bytearray(image)
-        torn[bit >> 3] ^= 1 << (bit & 7)
-        assert refusal(firmware, bytes(torn)) != 0, bit
-
-
-def test_a_sealed_image_with_a_wild_word_never_reads_outside_itself(firmware: Firmware) -> None:
-    # Whatever is in the words, the firmware refuses them or runs on them inside its limits.
-    whole = np.frombuffer(busy_image(*ALL_LAYERS).build()[20:], "<i4")
-    rng = np.random.default_rng(4)
-    ticks = block(random_values(40))
-    wild = [0, 1, -1, 17, 255, 4096, 32768, -32769, 2**30 - 1, 2**31 - 1, -(2**31)]
-    taken = 0
-    for place in range(len(whole)):
-        for value in rng.choice(wild, 4, replace=False):
-            words = whole.copy()
-            words[place] = value
-            if refusal(firmware, sealed(words.tolist(), LAYOUT.version)) == 0:
-                taken += 1
-                trace = firmware.run(None, ticks)
-                assert column(trace, "current_ma").min() >= 0
-                assert column(trace, "current_ma").max() <= 5000
-    assert 0 < taken < 4 * len(whole)
-
-
 def test_corners_are_named_in_the_usual_order() -> None:
     assert CORNERS == ("front_left", "front_right", "rear_left", "rear_right")
-
-
-def test_the_images_checksum_is_zlibs(firmware: Firmware) -> None:
-    # CRC-32 of "123456789" is 0xCBF43926 [S].
-    assert zlib.crc32(b"123456789") == 0xCBF43926
-    image = ImageBuilder().build()
-    firmware.run(image, block({"lateral_mg": 0}))
-    assert int(firmware.state("image_crc")[0]) & 0xFFFFFFFF == struct.unpack_from("<I", image, 16)[0]

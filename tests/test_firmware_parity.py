@@ -11,10 +11,9 @@ from hypothesis import strategies as st
 
 from dashpot import checked
 from dashpot.errors import InputError
-from dashpot.resources import firmware_dir
 from dashpot.targets import RunBlock
 from firmware_fixtures import Firmware
-from images import ALL_LAYERS, LAYOUT, ImageBuilder, block, sealed
+from images import ALL_LAYERS, FIRMWARE, LAYOUT, ImageBuilder, block, sealed
 from test_firmware_core import any_tick, check_invariants, random_block, random_values
 from test_firmware_laws import busy_image
 
@@ -68,7 +67,7 @@ def test_any_frames_at_any_times_give_the_same_words(
 
 def extreme_words(rng: np.random.Generator) -> list[int]:
     """An image whose fixed words lie at or near the bounds that the firmware itself declares."""
-    bounds = checked.load(firmware_dir()).import_module("dashpot.image")._BOUNDS
+    bounds = checked.load(FIRMWARE).import_module("dashpot.image")._BOUNDS
     image = busy_image(*ALL_LAYERS)
     for name in ("base_table", "road_speed_table", "brake_lead_table", "grip_ask_table", "valve_table"):
         for i in range(LAYOUT.config[name].count):
@@ -129,7 +128,7 @@ def test_nothing_wraps_for_any_image_that_the_firmware_takes(
 
 def test_checked_cpython_would_see_a_wrap() -> None:
     # The check itself must bite: one word past what the firmware accepts overflows the tracker's product.
-    firmware = checked.load(firmware_dir())
+    firmware = checked.load(FIRMWARE)
     core = firmware.import_module("dashpot.core")
     ring, outbox = core.make_ring(64), core.make_ring(64)
     image = ImageBuilder().build()

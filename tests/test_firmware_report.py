@@ -10,8 +10,8 @@ import crccheck.crc
 import numpy as np
 
 from dashpot import checked
-from dashpot.resources import dbc_dir, firmware_dir
-from images import ALL_LAYERS, CORNERS, LAYOUT
+from dashpot.resources import dbc_dir
+from images import ALL_LAYERS, CORNERS, FIRMWARE, LAYOUT
 from test_firmware_core import random_values
 from test_firmware_laws import busy_image
 
@@ -23,7 +23,7 @@ def sent_frames(
 ) -> tuple[list[tuple[int, str, dict[str, Any], bytes]], np.ndarray, bytes]:
     """Run the core in checked CPython and decode what it sends: (tick, message, signals, payload), trace, image."""
     database = cantools.database.load_file(dbc_dir() / "damper_controller.dbc")
-    core = checked.load(firmware_dir()).import_module("dashpot.core")
+    core = checked.load(FIRMWARE).import_module("dashpot.core")
     ring, outbox = core.make_ring(64), core.make_ring(64)
     image = busy_image(*ALL_LAYERS).put("report_ticks", every).build()
     controller = core.load(image, ring, outbox)

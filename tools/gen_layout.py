@@ -22,12 +22,21 @@ BLOCK = re.compile(re.escape(BEGIN) + r".*?" + re.escape(END), re.DOTALL)
 NAME = re.compile(r"(?<![\w.])_[A-Z][A-Z0-9_]*\b")
 
 
-def rendered(source: str, constants: dict[str, int]) -> str:
+def rendered(source: str, layout: Layout) -> str:
     """Give a firmware source its block of constants anew; the rest stays as it is."""
     body = BLOCK.sub("", source)
-    used = sorted({name for name in NAME.findall(body) if name in constants}, key=list(constants).index)
-    lines = [f"{name} = const({constants[name]})\n" for name in used]
+    named = set(NAME.findall(body))
+    lines = [f"{name} = const({value})\n" for name, value in layout.constants.items() if name in named]
+    if "_BOUNDS" in named:
+        lines += bounds(layout)
     return BLOCK.sub(lambda _: BEGIN + "".join(lines) + END, source)
+
+
+def bounds(layout: Layout) -> list[str]:
+    """Give the lines of `_BOUNDS`: place, count, least and most of each bounded word of an image."""
+    words = [word for word in layout.config.values() if word.least is not None]
+    rows = [f"    ({word.at}, {word.count}, {word.least}, {word.most}),  # {word.name}\n" for word in words]
+    return ["_BOUNDS = (\n", *rows, ")\n"]
 
 
 def main() -> int:
@@ -36,13 +45,13 @@ def main() -> int:
     parser.add_argument("--check", action="store_true", help="compare, write nothing")
     parser.add_argument("--firmware", type=Path, default=ROOT / "firmware", help="folder with layout.toml")
     arguments = parser.parse_args()
-    constants = Layout.load(arguments.firmware).constants
+    layout = Layout.load(arguments.firmware)
     stale = 0
     for path in sorted(arguments.firmware.rglob("*.py")):
         source = path.read_text(encoding="utf-8")
         if BEGIN not in source:
             continue
-        fresh = rendered(source, constants)
+        fresh = rendered(source, layout)
         if fresh == source:
             continue
         stale += 1

@@ -35,6 +35,7 @@ class Word:
         trace: the narrowest type that holds it in a trace, or None when it is not traced.
         doc: what it is, with its unit.
         items: the suffix of each word of a run, as far as the declaration names them.
+        least, most: bounds of each word, or None where there is no fixed one.
 
     """
 
@@ -44,6 +45,8 @@ class Word:
     trace: str | None
     doc: str
     items: tuple[str, ...]
+    least: int | None = None
+    most: int | None = None
 
     @property
     def columns(self) -> list[str]:
@@ -148,7 +151,14 @@ class Layout:
             count = self._count(expression)
             items = self._items(expression, count)
             words[entry["name"]] = Word(
-                entry["name"], at, count, entry.get("trace"), entry.get("doc", ""), items
+                entry["name"],
+                at,
+                count,
+                entry.get("trace"),
+                entry.get("doc", ""),
+                items,
+                entry.get("least"),
+                entry.get("most"),
             )
             at += count
         return words

@@ -16,7 +16,7 @@ from micropython import const
 from dashpot import core, image
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_VERSION = const(960113961)
+_VERSION = const(317007354)
 _TRACE_WORDS = const(86)
 _STATE_WORDS = const(272)
 _CONFIG_WORDS = const(257)

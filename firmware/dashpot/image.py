@@ -8,75 +8,34 @@ from micropython import const
 from dashpot.crc import crc32
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_VERSION = const(960113961)
+_VERSION = const(317007354)
 _CONFIG_WORDS = const(257)
-_C_PERIOD_US = const(0)
 _C_MESSAGES_AT = const(1)
 _C_MESSAGES_COUNT = const(2)
 _C_SIGNALS_AT = const(3)
 _C_SIGNALS_COUNT = const(4)
 _C_CHANNEL_ROWS = const(6)
-_C_FADE_Q10 = const(96)
-_C_RECOVER_Q10 = const(97)
 _C_TRACKER_ROWS = const(98)
-_C_LOW_PASS_Q10 = const(128)
-_C_LAYER_ON = const(130)
 _C_BASE_TABLE = const(139)
 _C_BODY_LOAD_TABLE = const(146)
-_C_BRAKE_SLOW_Q10 = const(147)
-_C_BRAKE_RATE_DEAD_BAR_S = const(148)
-_C_BRAKE_RATE_GAIN_PERMILLE = const(149)
-_C_BRAKE_LEAD_PEAK_PERMILLE = const(151)
-_C_BRAKE_DECAY_Q10 = const(153)
-_C_STEER_DEAD_DEG_S = const(154)
-_C_STEER_GAIN_PERMILLE = const(155)
-_C_STEER_PEAK_PERMILLE = const(159)
-_C_STEER_DECAY_Q10 = const(160)
 _C_STEER_FADE_CM_S = const(161)
 _C_BAND_EDGE_MM_S = const(163)
 _C_BAND_BLEND_MM_S = const(165)
-_C_BAND_TRIM_PERMILLE = const(166)
 _C_ROUGH_BRAKE_KPA = const(190)
 _C_ROUGH_MM_S = const(192)
-_C_ROUGH_Q10 = const(194)
-_C_GRIP_ASK_KPA = const(195)
-_C_GRIP_LOW_SQ = const(196)
-_C_GRIP_HIGH_SQ = const(197)
-_C_GRIP_EVENT_MIN_TICKS = const(198)
-_C_GRIP_SETTLE_TICKS = const(199)
-_C_GRIP_RISE_Q10 = const(200)
-_C_GRIP_FALL_Q10 = const(201)
-_C_GRIP_EVENTS = const(202)
-_C_GRIP_SLOW_IN_Q16 = const(203)
-_C_GRIP_SLOW_OUT_Q16 = const(204)
-_C_GRIP_SCALE_PERMILLE = const(205)
 _C_END_START_UM = const(207)
 _C_END_STOP_UM = const(211)
-_C_END_PEAK_PERMILLE = const(215)
-_C_END_SHAPE_PERMILLE = const(219)
-_C_END_LEAD_US = const(220)
-_C_END_MOVING_MM_S = const(221)
 _C_DEMAND_MIN_PERMILLE = const(222)
 _C_DEMAND_MAX_PERMILLE = const(226)
 _C_VALVE_TABLE = const(230)
 _C_SAFE_MA = const(234)
 _C_LEAST_MA = const(238)
 _C_MOST_MA = const(242)
-_C_SLEW_UP_MA = const(246)
-_C_SLEW_DOWN_MA = const(250)
-_C_RETURN_Q10 = const(254)
-_C_LEAVE_Q10 = const(255)
-_C_REPORT_TICKS = const(256)
 _N_TRACKERS = const(6)
 _N_LOOKUPS = const(7)
-_N_LOW_PASSES = const(2)
 _N_AXLES = const(2)
-_N_SIDES = const(2)
-_N_SURFACES = const(2)
 _N_DIRECTIONS = const(2)
-_N_BANDS = const(3)
 _N_CORNERS = const(4)
-_N_LAYERS = const(9)
 _N_CHANNELS = const(18)
 _N_CHANNEL_ROW = const(5)
 _N_TRACKER_ROW = const(5)
@@ -130,6 +89,49 @@ _LIMIT_STEER_DDEG = const(16000)
 _CH_STROKE_UM = const(11)
 _LIMIT_STROKE_UM = const(400000)
 _CRC_E2E_P2 = const(4)
+_BOUNDS = (
+    (0, 1, 1000, 10000),  # period_us
+    (96, 1, 1, 1024),  # fade_q10
+    (97, 1, 1, 1024),  # recover_q10
+    (128, 2, 1, 1024),  # low_pass_q10
+    (130, 9, 0, 1),  # layer_on
+    (147, 1, 1, 1024),  # brake_slow_q10
+    (148, 1, 0, 32767),  # brake_rate_dead_bar_s
+    (149, 2, 0, 2000),  # brake_rate_gain_permille
+    (151, 2, 0, 1000),  # brake_lead_peak_permille
+    (153, 1, 1, 1024),  # brake_decay_q10
+    (154, 1, 0, 32767),  # steer_dead_deg_s
+    (155, 4, 0, 2000),  # steer_gain_permille
+    (159, 1, 0, 1000),  # steer_peak_permille
+    (160, 1, 1, 1024),  # steer_decay_q10
+    (165, 1, 1, 1000),  # band_blend_mm_s
+    (166, 24, -1000, 1000),  # band_trim_permille
+    (194, 1, 1, 1024),  # rough_q10
+    (195, 1, 0, 32767),  # grip_ask_kpa
+    (196, 1, 0, 536870911),  # grip_low_sq
+    (197, 1, 0, 536870911),  # grip_high_sq
+    (198, 1, 0, 32767),  # grip_event_min_ticks
+    (199, 1, 0, 32767),  # grip_settle_ticks
+    (200, 1, 1, 1024),  # grip_rise_q10
+    (201, 1, 1, 1024),  # grip_fall_q10
+    (202, 1, 1, 100),  # grip_events
+    (203, 1, 1, 65536),  # grip_slow_in_q16
+    (204, 1, 1, 65536),  # grip_slow_out_q16
+    (205, 2, 0, 1000),  # grip_scale_permille
+    (215, 4, 0, 1000),  # end_peak_permille
+    (219, 1, 0, 1000),  # end_shape_permille
+    (220, 1, 0, 30000),  # end_lead_us
+    (221, 1, 1, 32767),  # end_moving_mm_s
+    (222, 4, 0, 1000),  # demand_min_permille
+    (226, 4, 0, 1000),  # demand_max_permille
+    (238, 4, 0, 5000),  # least_ma
+    (242, 4, 0, 5000),  # most_ma
+    (246, 4, 1, 5000),  # slew_up_ma
+    (250, 4, 1, 5000),  # slew_down_ma
+    (254, 1, 1, 1024),  # return_q10
+    (255, 1, 1, 1024),  # leave_q10
+    (256, 1, 0, 32767),  # report_ticks
+)
 # layout: end
 
 _MAGIC = b"DPIM"
@@ -139,51 +141,6 @@ _LENGTH_MAX = const(8)
 _TIMEOUT_MAX_US = const(0x08000000)
 _VELOCITY_MIN_Q12 = const(16)
 _VELOCITY_MAX_Q12 = const(0x08000000)
-
-# What the stages may assume of each fixed word so that no product of theirs passes 31 bits: place, words, least, most.
-_BOUNDS = (
-    (_C_PERIOD_US, 1, 1000, 10000),
-    (_C_FADE_Q10, 1, 1, 1024),
-    (_C_RECOVER_Q10, 1, 1, 1024),
-    (_C_LOW_PASS_Q10, _N_LOW_PASSES, 1, 1024),
-    (_C_LAYER_ON, _N_LAYERS, 0, 1),
-    (_C_BRAKE_SLOW_Q10, 1, 1, 1024),
-    (_C_BRAKE_RATE_DEAD_BAR_S, 1, 0, 32767),
-    (_C_BRAKE_RATE_GAIN_PERMILLE, _N_AXLES, 0, 2000),
-    (_C_BRAKE_LEAD_PEAK_PERMILLE, _N_AXLES, 0, 1000),
-    (_C_BRAKE_DECAY_Q10, 1, 1, 1024),
-    (_C_STEER_DEAD_DEG_S, 1, 0, 32767),
-    (_C_STEER_GAIN_PERMILLE, _N_AXLES * _N_SIDES, 0, 2000),
-    (_C_STEER_PEAK_PERMILLE, 1, 0, 1000),
-    (_C_STEER_DECAY_Q10, 1, 1, 1024),
-    (_C_BAND_BLEND_MM_S, 1, 1, 1000),
-    (_C_BAND_TRIM_PERMILLE, _N_SURFACES * _N_AXLES * _N_DIRECTIONS * _N_BANDS, -1000, 1000),
-    (_C_ROUGH_Q10, 1, 1, 1024),
-    (_C_GRIP_ASK_KPA, 1, 0, 32767),
-    (_C_GRIP_LOW_SQ, 1, 0, 0x1FFFFFFF),
-    (_C_GRIP_HIGH_SQ, 1, 0, 0x1FFFFFFF),
-    (_C_GRIP_EVENT_MIN_TICKS, 1, 0, 32767),
-    (_C_GRIP_SETTLE_TICKS, 1, 0, 32767),
-    (_C_GRIP_RISE_Q10, 1, 1, 1024),
-    (_C_GRIP_FALL_Q10, 1, 1, 1024),
-    (_C_GRIP_EVENTS, 1, 1, 100),
-    (_C_GRIP_SLOW_IN_Q16, 1, 1, 65536),
-    (_C_GRIP_SLOW_OUT_Q16, 1, 1, 65536),
-    (_C_GRIP_SCALE_PERMILLE, _N_AXLES, 0, 1000),
-    (_C_END_PEAK_PERMILLE, _N_AXLES * _N_DIRECTIONS, 0, 1000),
-    (_C_END_SHAPE_PERMILLE, 1, 0, 1000),
-    (_C_END_LEAD_US, 1, 0, 30000),
-    (_C_END_MOVING_MM_S, 1, 1, 32767),
-    (_C_DEMAND_MIN_PERMILLE, _N_CORNERS, 0, 1000),
-    (_C_DEMAND_MAX_PERMILLE, _N_CORNERS, 0, 1000),
-    (_C_LEAST_MA, _N_CORNERS, 0, 5000),
-    (_C_MOST_MA, _N_CORNERS, 0, 5000),
-    (_C_SLEW_UP_MA, _N_CORNERS, 1, 5000),
-    (_C_SLEW_DOWN_MA, _N_CORNERS, 1, 5000),
-    (_C_RETURN_Q10, 1, 1, 1024),
-    (_C_LEAVE_Q10, 1, 1, 1024),
-    (_C_REPORT_TICKS, 1, 0, 32767),
-)
 
 TOO_SHORT = 1
 WRONG_MAGIC = 2
