@@ -94,7 +94,7 @@ class Slow(ast.NodeTransformer):
 
     def visit_Subscript(self, node: ast.Subscript) -> ast.AST:
         index = node.slice
-        node.slice = self.visit_BinOp(index, True) if isinstance(index, ast.BinOp) else self.visit(index)  # type: ignore[assignment]
+        node.slice = self.visit_BinOp(index, True) if isinstance(index, ast.BinOp) else self.visit(index)
         return node
 
     def visit_AugAssign(self, node: ast.AugAssign) -> ast.AST:

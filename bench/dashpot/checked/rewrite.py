@@ -273,8 +273,9 @@ class _Rewriter:
         loaded = _place(ast.Subscript(container, index, ast.Load()), target)
         value, result = self._hold(self._operation(operation, loaded), operation)
         # The container and the index are worked out once, by the load.
-        again = _load(buffer.local or "")
-        place = index if isinstance(index, ast.Constant) else _load(at.local or "")
+        assert buffer.local is not None
+        again = _load(buffer.local)
+        place = index if at.local is None else _load(at.local)
         self._natural("store", target, at, buffer, result)
         return _place(
             ast.Assign([_place(ast.Subscript(again, place, ast.Store()), target)], value),
