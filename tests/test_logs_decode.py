@@ -149,7 +149,7 @@ def test_real_cars_of_opendbc() -> None:
             payloads[:, : message.length] = rng.integers(0, 256, (6, message.length), dtype=np.uint8)
             if all(signal.bytes_needed <= message.length for signal in message_layout(message).signals):
                 compared += check_against_cantools(database, payloads, message.name)
-        assert compared > 500
+        assert compared > 300
         ours = load_dbc([path])
         assert {(m.frame_id, m.is_extended_frame) for m in database.messages} == set(ours)
 
