@@ -12,11 +12,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from dashpot import checked
 from dashpot.targets import CLOCK_MASK, RunBlock
 from firmware_fixtures import Firmware
 from images import (
     ALL_LAYERS,
     CORNERS,
+    FIRMWARE,
     FIRST_ID,
     LAYOUT,
     PERIOD_US,
@@ -475,3 +477,104 @@ def test_nothing_is_allocated_on_the_worst_input() -> None:
 
 def test_corners_are_named_in_the_usual_order() -> None:
     assert CORNERS == ("front_left", "front_right", "rear_left", "rear_right")
+
+
+def test_lost_channels_are_faults_of_every_tick_without_them(firmware: Firmware) -> None:
+    image = (
+        ImageBuilder()
+        .channel("lateral_mg", required=1, timeout_us=20_000)
+        .channel("supply_mv", timeout_us=40_000)
+    )
+    everything = {channel.name: 0 for channel in LAYOUT.channels}
+    both = {"lateral_mg", "supply_mv"}
+    without = {name: value for name, value in everything.items() if name not in both}
+    trace = firmware.run(
+        image.build(), [block(everything, ticks=50), block(without, ticks=30, first_tick=50)]
+    )
+    # 300 us old at its tick, then 2000 more with each: past 20 and 40 ms in the tenth and the twentieth [X].
+    assert not column(trace, "channels_lost")[:59].any()
+    assert (column(trace, "channels_lost")[59:69] == 1).all()
+    assert (column(trace, "channels_lost")[69:] == 1 | 1 << LAYOUT.channel_index("supply_mv")).all()
+    assert np.flatnonzero(fault(trace, "required_lost")).tolist() == list(range(59, 80))
+    assert np.flatnonzero(fault(trace, "channel_lost")).tolist() == list(range(59, 80))
+
+
+def test_a_channel_that_the_vehicle_lacks_is_no_loss(firmware: Firmware) -> None:
+    image = ImageBuilder().channel("supply_mv", configured=0).channel("vertical_mg", configured=0, required=1)
+    everything = {
+        channel.name: 0 for channel in LAYOUT.channels if channel.name not in {"supply_mv", "vertical_mg"}
+    }
+    trace = firmware.run(image.build(), block(everything, ticks=20))
+    assert not column(trace, "channels_lost").any()
+    assert not column(trace, "faults").any()
+    assert column(trace, "mode")[-1] == ACTIVE
+
+
+class Core:
+    """A controller in checked CPython, whose words a test may set."""
+
+    def __init__(self, image: ImageBuilder) -> None:
+        core = checked.load(FIRMWARE).import_module("dashpot.core")
+        self.controller = core.load(image.build(), core.make_ring(64), core.make_ring(64))
+        self.state = self.controller.state
+        self.now_us = 0
+
+    def __getitem__(self, name: str) -> int:
+        name, _, item = name.partition(".")
+        return int(self.state[LAYOUT.state[name].at + (int(item) if item else 0)])
+
+    def __setitem__(self, name: str, value: int) -> None:
+        name, _, item = name.partition(".")
+        self.state[LAYOUT.state[name].at + (int(item) if item else 0)] = value
+
+    def tick(self) -> None:
+        self.now_us += PERIOD_US
+        self.controller.tick(self.now_us)
+
+
+def test_ticks_are_counted_up_to_their_end() -> None:
+    core = Core(ImageBuilder())
+    for expected in (1, 2, 3):
+        core.tick()
+        assert core["ticks"] == expected
+    core["ticks"] = 2**30 - 2
+    for _ in range(3):
+        core.tick()
+        assert core["ticks"] == 2**30 - 1
+
+
+def test_ages_and_runs_stop_at_their_end() -> None:
+    core = Core(ImageBuilder())
+    for _ in range(3):
+        core.tick()
+        assert core["age_us.0"] == 2**28
+    core["age_us.0"] = 2**28 - 1
+    core.tick()
+    assert core["age_us.0"] == 2**28
+
+
+@pytest.mark.parametrize(("asked", "last", "given", "acts"), [
+    (800, 800, 800, 0), (1600, 1500, 1600, 0), (1601, 1600, 1600, 1), (300, 350, 300, 0), (299, 300, 300, 1),
+    (950, 800, 900, 1), (900, 800, 900, 0), (600, 800, 650, 1), (650, 800, 650, 0), (32767, 1550, 1600, 1),
+    (-32768, 400, 300, 1),
+])  # fmt: skip
+def test_the_guard_knows_only_limits_slew_and_its_last_current(
+    asked: int, last: int, given: int, acts: int
+) -> None:
+    image = ImageBuilder().fill("slew_up_ma", 100).fill("slew_down_ma", 150)
+    core = Core(image)
+    output = checked.load(FIRMWARE).import_module("dashpot.output")
+    for corner in range(4):
+        core[f"current_ma.{corner}"], core[f"guarded_ma.{corner}"] = 700, 700
+    core["current_ma.2"], core["guarded_ma.2"] = asked, last
+    output.guard(core.controller.image, core.state)
+    assert [core[f"current_ma.{corner}"] for corner in range(4)] == [700, 700, given, 700]
+    assert core["guarded_ma.2"] == given
+    assert core["guard_acts"] == acts
+    ranged = asked > 1600 or asked < 300
+    reached = min(max(asked, 300), 1600)
+    raced = reached > last + 100 or reached < last - 150
+    assert core["faults"] == ranged << LAYOUT.faults.index("guard_range") | raced << LAYOUT.faults.index(
+        "guard_rate"
+    )
+    assert core["faults_seen"] == core["faults"]
