@@ -191,7 +191,10 @@ def read_pair(
             found += [finding for finding in more if finding not in found and not touches(finding, filled)]
         except MistakesError as failure:
             found += failure.findings
-    return vehicle, calibration, sorted(found, key=lambda finding: finding.severity != "error")
+    in_order = [str(path) for path in (vehicle_path, calibration_path)]
+    return vehicle, calibration, sorted(
+        found, key=lambda finding: (finding.severity != "error", in_order.index(finding.file), finding.line)
+    )
 
 
 def load_pair(

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import importlib
 import importlib.util
+import re
 import sys
 from dataclasses import dataclass
 from decimal import Decimal
@@ -15,6 +17,10 @@ from dashpot.errors import InputError
 
 if TYPE_CHECKING:
     from types import ModuleType
+
+
+_STANDARD_MAX = 0x7FF
+_EXTENDED = 0x80000000  # how a DBC marks an extended id
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,11 +76,12 @@ class Message:
 
 @dataclass(frozen=True, slots=True)
 class Dbc:
-    """One file."""
+    """One file; `doubt` says what of it could not be read, empty when all was."""
 
     file: str
     sha256: str
     messages: tuple[Message, ...]
+    doubt: str = ""
 
 
 def _cantools_database() -> ModuleType:
@@ -113,16 +120,49 @@ def load(path: Path) -> Dbc:
         content = path.read_bytes()
     except OSError as error:
         raise InputError(f"cannot be read: {error.strerror}", where=str(path)) from None
+    # DBC files are written in the Windows code page; the few bytes it lacks occur in comments only.
+    text = content.decode("cp1252", "replace")
+    doubt = ""
+    try:
+        parsed = _parse(text)
+    except ValueError as error:
+        try:
+            parsed = _parse(_without_the_odd(text))
+        except ValueError:
+            raise InputError(f"not a DBC file that can be read: {error}", where=str(path)) from None
+        doubt = f"{path.name} is not right ({error}); it was read without comments and messages of impossible ids"
+    messages = tuple(_message(message, path.name) for message in parsed.messages)
+    return Dbc(path.name, hashlib.sha256(content).hexdigest(), messages, doubt)
+
+
+def _parse(text: str) -> Any:
+    """Give cantools' database.
+
+    Raises:
+        ValueError: cantools cannot read the text.
+
+    """
     database = _cantools_database()
     errors = sys.modules["cantools.database.errors"]
     try:
-        # DBC files are written in the Windows code page; the few bytes it lacks occur in comments only.
-        parsed = database.load_string(content.decode("cp1252", "replace"), "dbc", strict=False)
+        return database.load_string(text, "dbc", strict=False)
     except (errors.Error, ValueError, KeyError, TypeError, IndexError) as error:
         said = " ".join(str(error).split()).removeprefix("DBC: ").strip('"')
-        raise InputError(f"not a DBC file that can be read: {said}", where=str(path)) from None
-    messages = tuple(_message(message, path.name) for message in parsed.messages)
-    return Dbc(path.name, hashlib.sha256(content).hexdigest(), messages)
+        raise ValueError(said) from None
+
+
+_COMMENT = re.compile(r'^CM_ .*?"\s*;[ \t]*$', re.MULTILINE | re.DOTALL)
+_BLOCK = re.compile(r"^BO_ (\d+) .*\n(?:[ \t]*SG_ .*\n)*", re.MULTILINE)
+
+
+def _without_the_odd(text: str) -> str:
+    """Leave out what goes wrong most often in files from the field, and what nobody here needs."""
+
+    def kept(block: re.Match[str]) -> str:
+        number = int(block[1])
+        return block[0] if number <= _STANDARD_MAX or number & _EXTENDED else ""
+
+    return _BLOCK.sub(kept, _COMMENT.sub("", text))
 
 
 def _message(message: Any, file: str) -> Message:

@@ -34,8 +34,8 @@ BrakeGain = Annotated[Fraction, In(units.BRAKE_GAIN, 0, _INT16_MAX)]
 SteerGain = Annotated[Fraction, In(units.STEER_GAIN, 0, _INT16_MAX)]
 # 32767 mm/s times 32 ms stays below 2**30 in the firmware's product.
 Lead = Annotated[Fraction, In(units.TIME, 0, 32_000)]
-Alpha = Annotated[Fraction, Number(Fraction(1, 1024), Fraction(1))]
-Events = Annotated[Fraction, Number(Fraction(1), Fraction(100))]
+Alpha = Annotated[Fraction, Number(Fraction(1, 1000), Fraction(1))]
+Events = Annotated[Fraction, Number(Fraction(1), Fraction(100), whole=True)]
 
 
 class Curve(Strict):

@@ -71,6 +71,7 @@ class Number(Plain):
 
     low: Fraction
     high: Fraction
+    whole: bool = False
 
     def parse(self, value: object) -> Fraction:
         """Read and bound it."""
@@ -81,6 +82,8 @@ class Number(Plain):
         number = Fraction(value)
         if not self.low <= number <= self.high:
             raise ValueError(f"{value} is outside {float(self.low):g} to {float(self.high):g}")
+        if self.whole and number.denominator != 1:
+            raise ValueError(f"{value} is not a whole number")
         return number
 
 
@@ -195,10 +198,11 @@ def validate(
                     )
                     if not inside and finding not in findings:
                         findings.append(finding)
-                place = _repair(data, loc, stand_in, error["type"])
-                repaired |= place is not None
-                if error["type"] != "extra_forbidden":
-                    filled.add(path if place is None else ".".join(place))
+                for place in _places(loc, error, filled):
+                    changed = _repair(data, place, stand_in, error["type"])
+                    repaired |= changed is not None
+                    if error["type"] != "extra_forbidden":
+                        filled.add(".".join(changed or place))
             if not repaired:
                 break
     return None, findings, filled
@@ -213,6 +217,14 @@ def touches(finding: Finding, filled: set[str]) -> bool:
         if key
         for place in filled
     )
+
+
+def _places(loc: tuple[str, ...], error: Any, filled: set[str]) -> list[tuple[str, ...]]:
+    """What to repair after an error: the keys of a table that it names, or the whole table when that did not help."""
+    if error["type"] != "dashpot":
+        return [loc]
+    places = [(*loc, *key.split(".")) if key else loc for key, _ in error["ctx"]["problems"]]
+    return [loc] if any(".".join(place) in filled for place in places) else places
 
 
 def _repair(

@@ -332,6 +332,7 @@ class _Build:
         if override is not None:
             paths = [override] if isinstance(override, Path) else list(override)
             self.dbcs = [dbcfile.load(path) for path in paths]
+            self._dbc_doubts()
             wanted = {entry.sha256 for entry in self.file.dbc if entry.sha256}
             given = {dbc.sha256 for dbc in self.dbcs}
             if wanted and not wanted <= given:
@@ -347,6 +348,10 @@ class _Build:
             if entry.sha256 and entry.sha256 != dbc.sha256:
                 self.error("dbc", self._other_hash(entry.sha256, entry.file))
             self.dbcs.append(dbc)
+        self._dbc_doubts()
+
+    def _dbc_doubts(self) -> None:
+        self.findings += [self.document.warning("dbc", dbc.doubt) for dbc in self.dbcs if dbc.doubt]
 
     @staticmethod
     def _other_hash(wanted: str, name: str) -> str:
@@ -796,8 +801,9 @@ class _Build:
                     f"messages.{name}", f"has the same id as {other}; the controller reads one message an id"
                 )
         reported = {finding.key for finding in self.findings}
+        asked = {key.signal.partition(".")[0] for key in self._channel_keys().values()}
         for name in self.file.messages:
-            if name in used or not self.dbcs_whole:
+            if name in used or name in asked or not self.dbcs_whole:
                 continue
             found = self.attempt(f"messages.{name}", functools.partial(self.message, name))
             if found is not None and not any(key.startswith(f"messages.{name}") for key in reported):
