@@ -90,9 +90,9 @@ def test_resources_of_a_checkout_are_those_at_its_top() -> None:
 def installed(wheel: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A fresh virtual environment with the wheel, far from the checkout; return its bin folder.
 
-    The libraries are those of the running environment, so that no test needs the network: a .pth file puts
-    their folder at the end of the path. A .pth file inside that folder is not read then, so the checkout's
-    editable installation stays out.
+    The libraries, and the interpreter that one of them brings, are those of the running environment, so that no
+    test needs the network: a .pth file puts their folder at the end of the path. A .pth file inside that folder
+    is not read then, so the checkout's editable installation stays out.
     """
     home = tmp_path_factory.mktemp("fresh") / "venv"
     venv.create(home, with_pip=False, symlinks=True)
@@ -116,6 +116,9 @@ def installed(wheel: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
         check=True,
     ).stdout.strip()
     (Path(site) / "libraries.pth").write_text(sysconfig.get_path("purelib") + "\n")
+    interpreter = Path(sysconfig.get_path("scripts")) / "micropython"
+    if interpreter.exists():  # elsewhere the one on the PATH serves, as for any user there
+        (python.parent / interpreter.name).symlink_to(interpreter)
     return python.parent
 
 

@@ -102,7 +102,7 @@ def run(name: str, arguments: list[str]) -> int:
         print(f"ready: {VENV}")
         return 0
     if name == "demo":
-        return call(module("dashpot", "demo", *arguments))
+        return call(module("dashpot", "demo", *arguments), folder=Path.cwd())  # where its --out belongs
     if name == "format":
         return call(module("ruff", "check", "--fix", *arguments)) | call(module("ruff", "format", *arguments))
     if name == "wheel":
@@ -187,14 +187,14 @@ def pip_install(*arguments: str) -> None:
         stop(f"pip could not install {arguments[-1]}; see its message above, then run this again")
 
 
-def call(command: tuple[str, ...], *, quiet: bool = False) -> int:
-    """Run a command in the checkout's top folder and return its exit code."""
+def call(command: tuple[str, ...], *, quiet: bool = False, folder: Path = ROOT) -> int:
+    """Run a command, by default in the checkout's top folder, and return its exit code."""
     environment = {
         name: value for name, value in os.environ.items() if name not in {"PYTHONPATH", "PYTHONHOME"}
     }
     output = subprocess.DEVNULL if quiet else None
     return subprocess.run(
-        command, cwd=ROOT, env=environment, check=False, stdout=output, stderr=output
+        command, cwd=folder, env=environment, check=False, stdout=output, stderr=output
     ).returncode
 
 
