@@ -227,6 +227,7 @@ RIGHT: list[tuple[str, Callable[[ImageBuilder], object]]] = [
     ("channel at its ends", channel("stroke_um.front_left", default=-400_000, timeout_us=0x08000000, heal_good=32767)),
     ("channel that never times out late", channel("steer_ddeg", default=16000, timeout_us=0, heal_good=1)),
     ("channel default at its end", channel("brake_kpa", default=32767)),
+    ("empty row of a channel that the vehicle lacks", channel("vertical_mg", configured=0, timeout_us=0, heal_good=0)),
     ("tracker at its ends", tracker(0, alpha_q10=1024, beta_q10=1024, velocity_limit=2**27, rate_mul=127)),
     ("tracker at its other ends", tracker(0, channel=0, alpha_q10=1, beta_q10=1, velocity_limit=16, rate_mul=1)),
     ("signal with whole shifts", first_signal(shift=23, low_shift=23)),

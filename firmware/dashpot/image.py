@@ -229,9 +229,11 @@ def _inspect_inputs(words: "array[int]") -> None:
     for channel in range(_N_CHANNELS):
         row = _C_CHANNEL_ROWS + channel * _N_CHANNEL_ROW
         limit = _limit(channel)
-        _need(0 <= words[row + _CHANNEL_ROW_CONFIGURED] <= 1, row)
+        configured = words[row + _CHANNEL_ROW_CONFIGURED]
+        _need(0 <= configured <= 1, row)
         _need(0 <= words[row + _CHANNEL_ROW_TIMEOUT_US] <= _TIMEOUT_MAX_US, row + _CHANNEL_ROW_TIMEOUT_US)
-        _need(1 <= words[row + _CHANNEL_ROW_HEAL_GOOD] <= 32767, row + _CHANNEL_ROW_HEAL_GOOD)
+        # A channel that the vehicle lacks never heals, so its row may be empty.
+        _need(configured <= words[row + _CHANNEL_ROW_HEAL_GOOD] <= 32767, row + _CHANNEL_ROW_HEAL_GOOD)
         _need(-limit <= words[row + _CHANNEL_ROW_DEFAULT] <= limit, row + _CHANNEL_ROW_DEFAULT)
     for i in range(_N_TRACKERS):
         row = _C_TRACKER_ROWS + i * _N_TRACKER_ROW
