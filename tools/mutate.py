@@ -126,6 +126,7 @@ def mutants(path: Path) -> list[Mutant]:
 
 def changes(tree: ast.Module, source: Source) -> Iterator[tuple[ast.expr | ast.stmt, int, int, str]]:
     """Places and new texts: (node, begin, end, text)."""
+    zeros = zero_constants(tree)
     for function in (node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)):
         for node in ast.walk(function):
             if isinstance(node, ast.Compare):
@@ -133,7 +134,7 @@ def changes(tree: ast.Module, source: Source) -> Iterator[tuple[ast.expr | ast.s
                 for left, operator, right in zip(sides, node.ops, sides[1:], strict=False):
                     yield from swaps(node, operator, left, right, source)
             elif isinstance(node, ast.BinOp):
-                if not is_sign_idiom(node):
+                if not is_sign_idiom(node) and not adds_nothing(node, zeros):
                     yield from swaps(node, node.op, node.left, node.right, source)
             elif isinstance(node, ast.BoolOp):
                 for left, right in zip(node.values, node.values[1:], strict=False):
@@ -167,6 +168,22 @@ def swaps(
 def is_sign_idiom(node: ast.BinOp) -> bool:
     """Whether this is `x << pad >> pad`, which does nothing on one of the two interpreters."""
     return isinstance(node.right, ast.Name) and node.right.id == "pad"
+
+
+def zero_constants(tree: ast.Module) -> set[str]:
+    """Names of the module that are `const(0)`."""
+    return {
+        target.id
+        for node in tree.body
+        if isinstance(node, ast.Assign) and ast.unparse(node.value) == "const(0)"
+        for target in node.targets
+        if isinstance(target, ast.Name)
+    }
+
+
+def adds_nothing(node: ast.BinOp, zeros: set[str]) -> bool:
+    """Whether this is `x + NAME` with a name that is 0: the first field of a row, by its name."""
+    return isinstance(node.op, ast.Add) and isinstance(node.right, ast.Name) and node.right.id in zeros
 
 
 def is_docstring(node: ast.stmt) -> bool:
