@@ -250,7 +250,7 @@ class BlfReader:
         flags = 0
         if kind == _ERROR_FRAME:
             (channel,) = struct.unpack_from("<H", data, body)
-            self._builder.add((stamp_us, 0, int(Flag.ERROR), 0, self._channels.of(str(channel)), b""))
+            self._builder.add((stamp_us, 0, Flag.ERROR, 0, self._channels.of(str(channel)), b""))
             return
         if kind in _MESSAGES:
             channel, way, dlc, can_id, payload = _MESSAGE.unpack_from(data, body)
@@ -258,7 +258,7 @@ class BlfReader:
             length = min(dlc, CLASSIC_BYTES)
         elif kind == _ERROR_FRAME_EXT:
             channel, _, _, _, _, dlc, _, can_id, _, payload = _ERROR_EXT.unpack_from(data, body)
-            flags = int(Flag.ERROR)
+            flags = Flag.ERROR
             length = min(dlc, CLASSIC_BYTES)
         elif kind == _FD:
             channel, way, dlc, can_id, _, _, bits, valid, payload = _FD_MESSAGE.unpack_from(data, body)
@@ -287,7 +287,7 @@ class BlfReader:
             flags |= Flag.EXTENDED
         channel_index = self._channels.of(str(channel))
         self._builder.add(
-            (stamp_us, can_id & (EXTENDED_IDS - 1), int(flags), length, channel_index, payload[:length])
+            (stamp_us, can_id & (EXTENDED_IDS - 1), flags, length, channel_index, payload[:length])
         )
 
 
@@ -393,7 +393,7 @@ class Mf4Reader:
         return (
             round(message.timestamp * 1e6),
             message.arbitration_id,
-            int(flags),
+            flags,
             length,
             self._channels.of(channel),
             payload,

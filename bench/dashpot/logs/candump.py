@@ -343,7 +343,7 @@ class _Layout:
             bad |= _not_hex(word)
             # One digit at the end of eight: the last of the four bytes.
             bits = _from_hex(word) >> np.uint64(24)
-            flags |= ((bits & 1) * int(Flag.BRS) + (bits >> 1 & 1) * int(Flag.ESI)).astype(np.uint8)
+            flags |= ((bits & 1) * Flag.BRS + (bits >> 1 & 1) * Flag.ESI).astype(np.uint8)
         width = CLASSIC_BYTES if self.length <= CLASSIC_BYTES else FD_BYTES
         data = np.zeros((rows.count, width // 4), "<u4")
         for first in range(0, self.length, 4):

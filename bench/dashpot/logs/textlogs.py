@@ -21,8 +21,10 @@ from typing import BinaryIO
 from dashpot.errors import InputError
 from dashpot.logs.frames import (
     CLASSIC_BYTES,
+    EXTENDED_IDS,
     FD_BYTES,
     NO_CHANNEL,
+    STANDARD_IDS,
     BlockBuilder,
     Channels,
     Flag,
@@ -32,14 +34,27 @@ from dashpot.logs.frames import (
     Problems,
     check_id,
     decimal_us,
+    split_block,
 )
 
+CHUNK_BYTES = 1 << 20
 MAX_LINE_BYTES = 1 << 16
 FD_LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
 
+# The usual line of a data frame. Whatever does not fit, or only nearly, is left to the reader's own methods.
+_ASC_DATA = re.compile(
+    r"(\d{1,9})\.(\d{6}) +(\d+) +([0-9A-Fa-f]{1,8})(x?) +(Rx|Tx) +d +([0-8])((?: [0-9A-Fa-f]{2})*)(?: +Length.*)?"
+)
+_TRC_COLUMNS = "N,O,T,B,I,d,R,L,D"
+_TRC_DATA = re.compile(
+    r"\d+ +(\d{1,12})\.(\d{3}) DT +(\d+) +([0-9A-Fa-f]{4}|[0-9A-Fa-f]{7,8}) (Rx|Tx) - +([0-8]) *((?: [0-9A-Fa-f]{2})*)"
+)
 _ASC_STAMP = re.compile(r"-?\d+\.\d+")
 _ASC_BASE = re.compile(r"base\s+(hex|dec)(?:\s+timestamps\s+(absolute|relative))?", re.IGNORECASE)
 _TRC_DAYS_TO_1970 = 25_569
+_CSV_DATA = re.compile(
+    r"(\d{1,12})\.(\d{1,6}),0x([0-9a-f]{1,8}),([01]),0,0,([0-8]),([A-Za-z0-9+/]*={0,2})", re.ASCII
+)
 _CSV_HEADER = "timestamp,arbitration_id,extended,remote,error,dlc,data"
 
 
@@ -57,46 +72,56 @@ class LineReader:
         Raises:
             InputError: The header asks for something that cannot be read.
         """
-        builder = BlockBuilder()
-        while raw := stream.readline(MAX_LINE_BYTES):
-            self.line += 1
-            last_is_cut = not raw.endswith(b"\n")
-            if last_is_cut and len(raw) == MAX_LINE_BYTES:
+        rest = b""
+        while data := stream.read(CHUNK_BYTES):
+            text = rest + data
+            end = text.rfind(b"\n") + 1
+            rest = text[end:]
+            if end:
+                yield from self._block(text[: end - 1], cut=False)
+            if len(rest) > MAX_LINE_BYTES:
                 raise InputError(
                     f"a line of more than {MAX_LINE_BYTES} bytes; this is no text log",
-                    where=f"{self.channels.path}:{self.line}",
+                    where=f"{self.channels.path}:{self.line + 1}",
                 )
-            # Latin-1 never fails; whatever is not ASCII stands in comments and names.
-            text = raw.removeprefix(b"\xef\xbb\xbf").decode("latin-1").strip()
-            if not text:
+        if rest:
+            yield from self._block(rest, cut=True)
+
+    def _block(self, text: bytes, *, cut: bool) -> Iterator[FrameBlock]:
+        """Yield the frames of some lines; `cut` says that they are one line without an end."""
+        if self.line == 0:
+            text = text.removeprefix(b"\xef\xbb\xbf")
+        builder = BlockBuilder()
+        # Latin-1 never fails; whatever is not ASCII stands in comments and names.
+        for raw in text.decode("latin-1").split("\n"):
+            self.line += 1
+            line = raw.strip()
+            if not line:
                 continue
             try:
-                frame = self.frame(text)
+                frame = self.frame(line)
             except LineError as error:
-                if last_is_cut:
-                    self.problems.add(
-                        "truncated_line", f"the last line is cut off: {error.detail}", line=self.line
-                    )
-                else:
-                    self.problems.add(error.kind, error.detail, line=self.line)
+                self._problem(error.kind, error.detail, cut=cut)
                 continue
             except (ValueError, IndexError) as error:
-                kind = "truncated_line" if last_is_cut else "unreadable_line"
-                self.problems.add(kind, f"{text[:60]!r}: {error}", line=self.line)
+                self._problem("unreadable_line", f"{line[:60]!r}: {error}", cut=cut)
                 continue
             if frame is None:
                 continue
-            if last_is_cut:
+            if cut:
                 self.problems.add(
                     "unterminated_line",
                     "the last line has no line end and may be cut off; its frame is taken as it stands",
                     line=self.line,
                 )
             builder.add(frame)
-            if builder.full:
-                yield builder.take()
         if len(builder):
-            yield builder.take()
+            yield from split_block(builder.take())
+
+    def _problem(self, kind: str, detail: str, *, cut: bool) -> None:
+        if cut:
+            kind, detail = "truncated_line", f"the last line is cut off: {detail}"
+        self.problems.add(kind, detail, line=self.line)
 
     def frame(self, text: str) -> Frame | None:
         """Return the frame of one line, stripped and not blank, or None for a line that is none by design.
@@ -112,7 +137,15 @@ def _bytes(tokens: list[str], count: int, most: int, *, base: int = 16) -> bytes
         raise LineError("long_payload", f"a payload of {count} bytes; {most} is the most here")
     if len(tokens) < count:
         raise LineError("short_payload", f"{len(tokens)} payload bytes where the length says {count}")
-    return bytes(int(token, base) for token in tokens[:count])
+    if base == 16:
+        try:
+            payload = bytes.fromhex(" ".join(tokens[:count]))
+        except ValueError:
+            payload = b""
+        # Tokens of one digit, or of three, do not come out as one byte each.
+        if len(payload) == count:
+            return payload
+    return bytes([int(token, base) for token in tokens[:count]])
 
 
 class AscReader(LineReader):
@@ -122,9 +155,17 @@ class AscReader(LineReader):
         super().__init__(channels, problems)
         self._base = 16
         self._relative = False
+        self._plain = True
         self._last_us = 0
 
     def frame(self, text: str) -> Frame | None:  # noqa: D102 - see LineReader
+        if self._plain and (match := _ASC_DATA.fullmatch(text)):
+            whole, part, channel, id_text, mark, way, count, data = match.groups()
+            can_id = int(id_text, 16)
+            if can_id < (EXTENDED_IDS if mark else STANDARD_IDS) and len(data) == 3 * int(count):
+                flags = (Flag.EXTENDED if mark else 0) | (Flag.TX if way == "Tx" else 0)
+                payload = bytes.fromhex(data)
+                return int(whole + part), can_id, flags, len(payload), self.channels.of(channel), payload
         tokens = text.split()
         if _ASC_STAMP.fullmatch(tokens[0]) is None:
             self._header(text)
@@ -139,7 +180,7 @@ class AscReader(LineReader):
             return self._fd(stamp_us, tokens[2:])
         if tokens[1].isdigit() and len(tokens) > 2:
             if tokens[2].lower() == "errorframe":
-                return stamp_us, 0, int(Flag.ERROR), 0, self.channels.of(tokens[1]), b""
+                return stamp_us, 0, Flag.ERROR, 0, self.channels.of(tokens[1]), b""
             if len(tokens) > 3 and tokens[3] in ("Rx", "Tx", "TxRq"):
                 return self._classic(stamp_us, tokens)
         if text.lower().endswith("start of measurement"):
@@ -153,12 +194,13 @@ class AscReader(LineReader):
         if match is not None:
             self._base = 16 if match[1].lower() == "hex" else 10
             self._relative = (match[2] or "").lower() == "relative"
+            self._plain = self._base == 16 and not self._relative
         elif not re.match(r"//|date\b|(no )?internal events|begin trigger|end trigger", text, re.IGNORECASE):
             raise LineError("unreadable_line", f"no ASC line: {text[:60]!r}")
 
     def _id(self, text: str) -> tuple[int, int]:
         if text[-1] in "xX":
-            return check_id(int(text[:-1], self._base), extended=True), int(Flag.EXTENDED)
+            return check_id(int(text[:-1], self._base), extended=True), Flag.EXTENDED
         return check_id(int(text, self._base), extended=False), 0
 
     def _classic(self, stamp_us: int, tokens: list[str]) -> Frame | None:
@@ -182,7 +224,7 @@ class AscReader(LineReader):
     def _fd(self, stamp_us: int, tokens: list[str]) -> Frame:
         channel, way = tokens[0], tokens[1]
         if tokens[2].lower() == "errorframe":
-            return stamp_us, 0, int(Flag.ERROR), 0, self.channels.of(channel), b""
+            return stamp_us, 0, Flag.ERROR, 0, self.channels.of(channel), b""
         can_id, flags = self._id(tokens[2])
         flags |= Flag.TX if way == "Tx" else 0
         # A symbolic name may stand between the identifier and the two switch bits.
@@ -207,11 +249,20 @@ class TrcReader(LineReader):
         self._version = "1.0"
         self._start_us = 0
         self._columns: dict[str, int] = {}
+        self._plain = False
 
     def frame(self, text: str) -> Frame | None:  # noqa: D102 - see LineReader
         if text.startswith(";"):
             self._header(text)
             return None
+        if self._plain and (match := _TRC_DATA.fullmatch(text)):
+            whole, part, channel, id_text, way, count, data = match.groups()
+            can_id, extended = int(id_text, 16), len(id_text) > 4
+            if can_id < (EXTENDED_IDS if extended else STANDARD_IDS) and len(data) == 3 * int(count):
+                flags = (Flag.EXTENDED if extended else 0) | (Flag.TX if way == "Tx" else 0)
+                payload = bytes.fromhex(data)
+                stamp_us = self._start_us + int(whole + part)
+                return stamp_us, can_id, flags, len(payload), self.channels.of(channel), payload
         if self._version.startswith("2."):
             return self._frame_v2(text.split(maxsplit=len(self._columns) - 1))
         return self._frame_v1(text.split())
@@ -236,6 +287,7 @@ class TrcReader(LineReader):
                 ) from None
         elif name == ";$COLUMNS":
             self._columns = {column: index for index, column in enumerate(value.split(","))}
+            self._plain = value == _TRC_COLUMNS
             missing = [c for c in "OTId" if c not in self._columns]
             if missing or not {"l", "L"} & self._columns.keys():
                 raise InputError(
@@ -253,7 +305,7 @@ class TrcReader(LineReader):
         stamp_us = self._start_us + decimal_us(cells[columns["O"]], unit_us=1000)
         channel = self.channels.of(cells[columns["B"]] if "B" in columns else NO_CHANNEL)
         if kind == "ER":
-            return stamp_us, 0, int(Flag.ERROR), 0, channel, b""
+            return stamp_us, 0, Flag.ERROR, 0, channel, b""
         if kind not in ("DT", "RR", "FD", "FB", "FE", "BI"):
             self.problems.add("skipped_event", f"a line of type {kind} is no frame", line=self.line)
             return None
@@ -284,7 +336,7 @@ class TrcReader(LineReader):
         kind = cells[at - 1] if at > 2 else "Rx"
         channel = self.channels.of(cells[2] if at == 4 else NO_CHANNEL)
         if kind == "Error":
-            return stamp_us, 0, int(Flag.ERROR), 0, channel, b""
+            return stamp_us, 0, Flag.ERROR, 0, channel, b""
         if kind not in ("Rx", "Tx") or cells[at] == "FFFFFFFF":
             self.problems.add("skipped_event", "a bus event that is no frame", line=self.line)
             return None
@@ -300,7 +352,7 @@ class TrcReader(LineReader):
 def _trc_id(text: str) -> tuple[int, int]:
     """Return identifier and flags: four digits are a standard identifier, eight an extended one."""
     extended = len(text) > 4
-    return check_id(int(text, 16), extended=extended), int(Flag.EXTENDED) if extended else 0
+    return check_id(int(text, 16), extended=extended), Flag.EXTENDED if extended else 0
 
 
 class CsvReader(LineReader):
@@ -314,6 +366,14 @@ class CsvReader(LineReader):
                     where=f"{self.channels.path}:1",
                 )
             return None
+        if match := _CSV_DATA.fullmatch(text):
+            whole, part, id_text, extended, count, data = match.groups()
+            can_id = int(id_text, 16)
+            payload = b64decode(data)
+            if can_id < (EXTENDED_IDS if extended == "1" else STANDARD_IDS) and len(payload) == int(count):
+                stamp_us = int(whole + part.ljust(6, "0"))
+                flags = Flag.EXTENDED if extended == "1" else 0
+                return stamp_us, can_id, flags, len(payload), self.channels.of(NO_CHANNEL), payload
         stamp, id_text, extended, remote, error, length_text, data = text.split(",")
         stamp_us = decimal_us(stamp)
         length = int(length_text)
@@ -338,7 +398,7 @@ class CsvReader(LineReader):
         return (
             stamp_us,
             can_id & 0x1FFF_FFFF,
-            int(flags),
+            flags,
             length,
             self.channels.of(NO_CHANNEL),
             payload[:length],
