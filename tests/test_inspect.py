@@ -100,7 +100,7 @@ def test_quantiles_against_numpy(periods: list[int]) -> None:
         histogram.add(np.array(periods[start : start + 70], np.int64))
     for share in (0.01, 0.5, 0.99):
         exact = float(np.quantile(np.array(periods), share, method="inverted_cdf"))
-        assert histogram.quantile(share) == pytest.approx(exact, rel=5e-4, abs=0.5 if exact >= 1024 else 0)
+        assert histogram.quantile(share) == pytest.approx(exact, rel=1e-3 if exact >= 1024 else 0)
 
 
 @given(st.lists(st.integers(1, 400), min_size=1, max_size=6), st.integers(0, 1000))
@@ -213,7 +213,7 @@ def test_a_known_cycle(tmp_path: Path) -> None:
     write_candump(path, [block])
     (one,) = inspect_log(path, {}, bitrate=250_000)["channels"]
     (row,) = one["ids"]
-    assert row["period_us"]["median"] == pytest.approx(10_000, rel=5e-4)
+    assert row["period_us"]["median"] == 10_000
     assert row["longest_gap_us"] == 3_010_000
     assert row["longest_gap_at_us"] == int(stamps[900])
     assert row["stamps_backwards"] == 1

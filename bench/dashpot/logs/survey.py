@@ -1,8 +1,8 @@
 """What a log holds, gathered block by block in constant memory: periods, gaps, bus load, signals.
 
-Periods go into a histogram of bounded size: exact below 1024 us, above it 1024 steps to each doubling, so a
-quantile is right within 0.05 %. Mean, deviation, least and most are exact. Steps back in time are counted apart
-and are no periods.
+Periods go into a histogram of bounded size: exact below 1024 us, above it 1024 steps to each doubling, each with
+the mean of what fell into it; so a quantile is right within 0.1 %, and exact where the period is constant. Mean,
+deviation, least and most are exact. Steps back in time are counted apart and are no periods.
 """
 
 from __future__ import annotations
@@ -46,6 +46,7 @@ class PeriodHistogram:
         self.count = 0
         self._low = 0
         self._bins = np.zeros(0, np.int64)
+        self._sums = np.zeros(0, np.float64)
 
     def add(self, periods_us: NDArray[np.int64]) -> None:
         """Take in periods, int64[n], none below zero."""
@@ -58,11 +59,12 @@ class PeriodHistogram:
         new_low = min(low, self._low)
         new_high = max(high, self._low + len(self._bins))
         if new_high - new_low > len(self._bins):
-            wider = np.zeros(new_high - new_low, np.int64)
-            wider[self._low - new_low : self._low - new_low + len(self._bins)] = self._bins
-            self._low, self._bins = new_low, wider
-        counted = np.bincount(bins - low)
-        self._bins[low - self._low : low - self._low + len(counted)] += counted
+            around = (self._low - new_low, new_high - self._low - len(self._bins))
+            self._bins, self._sums = np.pad(self._bins, around), np.pad(self._sums, around)
+            self._low = new_low
+        here = slice(low - self._low, high - self._low)
+        self._bins[here] += np.bincount(bins - low)
+        self._sums[here] += np.bincount(bins - low, weights=periods_us)
         self.count += len(periods_us)
 
     def quantile(self, share: float) -> float | None:
@@ -70,12 +72,8 @@ class PeriodHistogram:
         if not self.count:
             return None
         rank = max(1, math.ceil(share * self.count))
-        index = int(np.searchsorted(np.cumsum(self._bins), rank)) + self._low
-        if index < _STEPS:
-            return float(index)
-        doubling, step = divmod(index - _STEPS, _STEPS)
-        width = 1 << doubling
-        return (_STEPS + step) * width + (width - 1) / 2
+        index = int(np.searchsorted(np.cumsum(self._bins), rank))
+        return float(self._sums[index] / self._bins[index])
 
 
 def _bin_of(periods_us: NDArray[np.int64]) -> NDArray[np.int64]:
