@@ -239,6 +239,34 @@ def test_equals_python_can_frame_by_frame(sent: list[can.Message]) -> None:
     assert got == [row if not row[2] & Flag.REMOTE else (*row[:3], 0, *row[4:]) for row in kept]
 
 
+def test_equals_python_can_on_unusual_lines() -> None:
+    """Every form that python-can's reader takes at all, in one file, lines in any order. [S python-can]"""
+    lines = [
+        "(1436509052.249713) can0 123#1122334455667788",
+        "(0.0) vcan0 001#",
+        "(1436509052.3) slcan12 7ff#aAbBcC",
+        "(12.000001) can0 123#R",
+        "(12.000002) can0 00000123#r8",
+        "(12.000003) can1 1FFFFFFF#R5 T",
+        "(12.000004) can1 000#0102 R",
+        "   (12.000005)   can1\t7FF#0102   t  ",
+        "(12.000006) can0 123##0",
+        "(12.000007) can0 123##1AA",
+        "(12.000008) can0 1ABCDEF0##3" + "5a" * 64,
+        "(12.000009) 1 0123#00",
+        "(-12.5) 3 123#00",
+        "",
+    ]
+    rng = np.random.default_rng(7)
+    text = "\n".join(lines[k] for k in rng.integers(0, len(lines), 3000)) + "\n"
+    text += "\r\n".join(lines) + "\r\n"
+    reference = [message_row(m, str(m.channel)) for m in can.CanutilsLogReader(io.StringIO(text))]
+    got, problems, _ = read_bulk(text.encode())
+    assert len(got) > 2500
+    assert got == reference
+    assert problems.total == 0
+
+
 def test_all_lengths_digits_and_channels_in_bulk() -> None:
     """Enough lines of every layout that the bulk path takes them, checked against the numbers written."""
     rng = np.random.default_rng(20)

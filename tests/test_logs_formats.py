@@ -248,6 +248,48 @@ def test_asc_in_decimal() -> None:
 
 
 @pytest.mark.parametrize(
+    ("line", "expected"),
+    [
+        # Before version 8.5 of the format there was no length behind the r.
+        (
+            "2.520002 3  200 Tx   r Length = 1704000 BitCount = 145 ID = 888",
+            (2_520_002, 0x200, Flag.TX | Flag.REMOTE, 0, "3", b""),
+        ),
+        ("3.501000 1 ErrorFrame ECC: 10100010", (3_501_000, 0, Flag.ERROR, 0, "1", b"")),
+        (
+            "30.8 CANFD   5 Tx ErrorFrame Not Acknowledge error",
+            (30_800_000, 0, Flag.ERROR | Flag.TX, 0, "5", b""),
+        ),
+        (
+            "30.300981 CANFD   3 Tx     50005x     0 0 5 0 140000 73 200050 7a60 46500250",
+            (30_300_981, 0x50005, Flag.EXTENDED | Flag.TX | Flag.REMOTE, 5, "3", b""),
+        ),
+        # The flags say no FD, the length says otherwise; a symbolic name in between.
+        (
+            "31.5 CANFD   4 Rx  1C4D80A7x  Name_2  1 0 9 12 "
+            + "b1 " * 12
+            + " 1331984 11 0 46500250 460a0250",
+            (31_500_000, 0x1C4D80A7, Flag.EXTENDED | Flag.FD | Flag.BRS, 12, "4", b"\xb1" * 12),
+        ),
+        (
+            "0.1 CANFD   1 Rx        123      0 0 2  2 11 22   130000  130        0 0 0 0 0 0",
+            (100_000, 0x123, 0, 2, "1", b"\x11\x22"),
+        ),
+        (
+            "0.1 CANFD   1 Rx        123      0 0 2  2 11 22   130000  130     1000 0 0 0 0 0",
+            (100_000, 0x123, Flag.FD, 2, "1", b"\x11\x22"),
+        ),
+        ("0.1 1 123 Rx d f " + "00 " * 8, (100_000, 0x123, 0, 8, "1", bytes(8))),
+    ],
+)
+def test_asc_lines_of_other_tools(line: str, expected: Row) -> None:
+    """Forms that recorders of several makes write. [C]"""
+    got, problems = read_stream(AscReader, f"base hex  timestamps absolute\n  {line}\n".encode())
+    assert got == [expected]
+    assert problems.total == 0
+
+
+@pytest.mark.parametrize(
     ("line", "kind"),
     [
         ("0.1 1 123 Rx d 8 00 11", "short_payload"),
@@ -471,6 +513,8 @@ def test_blf_objects_by_hand() -> None:
             thing(2, struct.pack("<HH", 2, 0)),
             thing(101, fd64 + bytes(range(32))),
             thing(101, fd64[:2] + b"\x05" + fd64[3:] + b"\x01\x02"),
+            thing(101, fd64[:1] + b"\x66" + fd64[2:12] + struct.pack("<L", 0x3010) + fd64[16:]),
+            thing(1, struct.pack("<HBBL8s", 1, 0, 3, 0x15555555, payload)),
             thing(11, bytes(16)),
         ]
     )
@@ -485,8 +529,10 @@ def test_blf_objects_by_hand() -> None:
         (5_000, 0, Flag.ERROR, 0, "2", b""),
         (5_000, 0x123, Flag.EXTENDED | Flag.FD | Flag.BRS | Flag.TX, 32, "2", bytes(range(32))),
         (5_000, 0x123, Flag.EXTENDED | Flag.FD | Flag.BRS | Flag.TX, 5, "2", b"\1\2\0\0\0"),
+        # A length code past the last one is read as the longest, as python-can does.
+        (5_000, 0x123, Flag.EXTENDED | Flag.FD | Flag.BRS | Flag.TX | Flag.REMOTE, 64, "2", b""),
     ]
-    assert problems.counts == {"skipped_event": 1}
+    assert problems.counts == {"skipped_event": 1, "id_out_of_range": 1}
 
 
 # --- finding the format, and files that are none ---------------------------------------------------------

@@ -32,11 +32,14 @@ from dashpot.logs.frames import (
     EXTENDED_IDS,
     FD_BYTES,
     NO_CHANNEL,
+    STANDARD_IDS,
     BlockBuilder,
     Channels,
     Flag,
     FrameBlock,
+    LineError,
     Problems,
+    check_id,
     split_block,
 )
 from dashpot.logs.textlogs import FD_LENGTHS
@@ -193,6 +196,8 @@ class BlfReader:
                     continue
             try:
                 self._object(data, at, version, size, kind)
+            except LineError as error:
+                self._problems.add(error.kind, error.detail, offset=offset)
             except (struct.error, IndexError) as error:
                 self._problems.add(
                     "damaged_file", f"an object of type {kind} is damaged: {error}", offset=offset
@@ -213,6 +218,7 @@ class BlfReader:
             & (objects["version"] == 1)
             & (objects["type"] == objects["type"][0])
             & (objects["channel"] == objects["channel"][0])
+            & ((objects["id"] >= _EXTENDED_BIT) | (objects["id"] < STANDARD_IDS))
         )
         count = count if plain.all() else int(np.argmin(plain))
         if count < _SHORTEST_RUN:
@@ -281,10 +287,13 @@ class BlfReader:
             # The length code may promise more than the object holds; what is missing is zero.
             payload = data[first : max(first, min(first + length, at + (more or size)))].ljust(length, b"\0")
         if flags & Flag.REMOTE:
-            length = FD_LENGTHS[dlc] if flags & Flag.FD else min(dlc, CLASSIC_BYTES)
+            length = FD_LENGTHS[min(dlc, 15)] if flags & Flag.FD else min(dlc, CLASSIC_BYTES)
             payload = b""
-        if can_id & _EXTENDED_BIT and not flags & Flag.ERROR:
-            flags |= Flag.EXTENDED
+        if not flags & Flag.ERROR:
+            if can_id & _EXTENDED_BIT:
+                flags |= Flag.EXTENDED
+            else:
+                check_id(can_id, extended=False)
         channel_index = self._channels.of(str(channel))
         self._builder.add(
             (stamp_us, can_id & (EXTENDED_IDS - 1), flags, length, channel_index, payload[:length])
@@ -372,7 +381,10 @@ class Mf4Reader:
                 except Exception as error:  # noqa: BLE001 - asammdf has no base class for what damaged files raise
                     self._problems.add("damaged_file", f"asammdf stopped reading: {_said(error)}")
                     break
-                builder.add(self._frame(message))
+                try:
+                    builder.add(self._frame(message))
+                except LineError as error:
+                    self._problems.add(error.kind, error.detail)
                 if builder.full:
                     yield builder.take()
         finally:
@@ -387,6 +399,8 @@ class Mf4Reader:
             | (0 if message.is_rx else Flag.TX)
             | _fd_flags(message.is_fd, message.bitrate_switch, message.error_state_indicator)
         )
+        if not message.is_error_frame:
+            check_id(message.arbitration_id, extended=message.is_extended_id)
         channel = NO_CHANNEL if message.channel is None else str(message.channel)
         payload = b"" if message.is_remote_frame else bytes(message.data[:FD_BYTES])
         length = min(message.dlc, CLASSIC_BYTES) if message.is_remote_frame else len(payload)

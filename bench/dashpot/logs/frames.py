@@ -119,7 +119,7 @@ class Problems:
         if line is not None:
             where = f"line {line}"
         else:
-            where = "end of file" if offset is None else f"offset {offset}"
+            where = "no place known" if offset is None else f"offset {offset}"
         if self.strict and kind != "skipped_event":
             place = f"{self.path}:{line}" if line is not None else f"{self.path}: {where}"
             raise InputError(detail, where=place)
@@ -129,7 +129,7 @@ class Problems:
 
 
 class LineError(ValueError):
-    """A line of a text log that is no frame; `kind` as in Problems."""
+    """A line, or a frame in it, that cannot be taken; `kind` as in Problems."""
 
     def __init__(self, kind: str, detail: str) -> None:
         super().__init__(detail)

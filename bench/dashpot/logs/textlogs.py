@@ -213,7 +213,7 @@ class AscReader(LineReader):
         flags |= Flag.TX if way == "Tx" else 0
         if kind == "r":
             # Before version 8.5 of the format there was no length behind the r.
-            length = int(tokens[5], self._base) if len(tokens) > 5 and tokens[5].isalnum() else 0
+            length = int(tokens[5], self._base) if len(tokens) > 5 and tokens[5].isdigit() else 0
             return stamp_us, can_id, flags | Flag.REMOTE, min(length, 8), self.channels.of(channel), b""
         if kind != "d":
             raise LineError("unreadable_line", f"{kind!r} where d (data) or r (remote) belongs")
@@ -223,10 +223,11 @@ class AscReader(LineReader):
 
     def _fd(self, stamp_us: int, tokens: list[str]) -> Frame:
         channel, way = tokens[0], tokens[1]
+        tx = Flag.TX if way == "Tx" else 0
         if tokens[2].lower() == "errorframe":
-            return stamp_us, 0, Flag.ERROR, 0, self.channels.of(channel), b""
+            return stamp_us, 0, Flag.ERROR | tx, 0, self.channels.of(channel), b""
         can_id, flags = self._id(tokens[2])
-        flags |= Flag.TX if way == "Tx" else 0
+        flags |= tx
         # A symbolic name may stand between the identifier and the two switch bits.
         rest = tokens[3:] if tokens[3] in ("0", "1") and tokens[4] in ("0", "1") else tokens[4:]
         brs, esi, code, length = rest[0] == "1", rest[1] == "1", int(rest[2], 16), int(rest[3])
@@ -235,7 +236,8 @@ class AscReader(LineReader):
         if (length == 0 and code > 0) if bits is None else bits & 0x10:
             asked = FD_LENGTHS[code] if bits is not None and bits & 0x1000 else min(code, 8)
             return stamp_us, can_id, flags | Flag.REMOTE, asked, self.channels.of(channel), b""
-        if bits is None or bits & 0x1000:
+        # Some tools write classic frames in this form; some leave the flags of real FD frames at 0.
+        if bits is None or bits & 0x1000 or length > CLASSIC_BYTES or brs or esi:
             flags |= Flag.FD | (Flag.BRS if brs else 0) | (Flag.ESI if esi else 0)
         payload = _bytes(rest[4:], length, FD_BYTES if flags & Flag.FD else CLASSIC_BYTES)
         return stamp_us, can_id, flags, length, self.channels.of(channel), payload
