@@ -44,6 +44,11 @@ def slow_operation(name: str, left: int, right: int, is_index: bool) -> int:
         raise Trap("other")
     if name in ("FloorDiv", "Mod") and right == 0:
         raise Trap("other")
+    if name == "FloorDiv" and (left < 0) != (right < 0):
+        # How py/smallint.c rounds down: the dividend moves by the divisor less one, in the board's word [S].
+        moved = left - right + (1 if left < 0 else -1)
+        if not LOW <= moved <= HIGH:
+            raise Trap("wrap")
     result = OPERATORS[getattr(ast, name)](left, right)
     # Past 32 bits, an index is outside every buffer.
     if not is_index and not LOW <= result <= HIGH:

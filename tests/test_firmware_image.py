@@ -147,6 +147,9 @@ WRONG: list[tuple[str, Callable[[ImageBuilder], object]]] = [
         ("low_shift", 24), ("low_shift", -1), ("sign_byte", 8), ("sign_byte", -1), ("den", 0), ("den", -1),
         ("num", 2**30), ("half", 2**31 - 1), ("range_low", -16001), ("range_high", 16001),
     ]],
+    # Rounding down on a board moves a negative dividend by the divisor: this one would wrap there.
+    ("signal whose division would wrap", first_signal(
+        clip_low=-32768, clip_high=32767, num=65535, den=1_000_000, range_low=-2147, range_high=2147)),
     ("signal past a shorter message", first_message(length=3)),
     ("signal clipped the wrong way", first_signal(clip_low=5, clip_high=4)),
     ("signal with range the wrong way", first_signal(range_low=5, range_high=4)),
@@ -233,6 +236,8 @@ RIGHT: list[tuple[str, Callable[[ImageBuilder], object]]] = [
     ("signal with whole shifts", first_signal(shift=23, low_shift=23)),
     ("signal at its ends", first_signal(range_low=-16000, range_high=16000)),
     ("signal of one value", first_signal(range_low=3, range_high=3, clip_low=3, clip_high=3)),
+    ("signal whose division just fits", first_signal(
+        clip_low=-32752, clip_high=32752, num=65535, den=1_000_000, half=500_000, range_low=-2145, range_high=2145)),
     ("crc bytes at their ends", first_message(crc_byte=7, counter_byte=7, crc_init=255, data_id=65535, crc_table=256)),
     ("profile 2 behind the fixed words", lambda i: i.messages[0].update(
         crc_kind=P2, counter_modulo=16, data_ids=i.append([0, 255, *range(14)]))),

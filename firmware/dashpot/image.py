@@ -349,12 +349,14 @@ def _inspect_signal(words: "array[int]", row: int, length: int) -> None:
     _need(0 <= words[row + _SIGNAL_SIGN_BYTE] < length, row + _SIGNAL_SIGN_BYTE)
     num = words[row + _SIGNAL_NUM]
     half = words[row + _SIGNAL_HALF]
-    _need(words[row + _SIGNAL_DEN] > 0, row + _SIGNAL_DEN)
+    den = words[row + _SIGNAL_DEN]
+    _need(den > 0, row + _SIGNAL_DEN)
     limit = _limit(words[row + _SIGNAL_CHANNEL])
     low = words[row + _SIGNAL_RANGE_LOW]
     _need(-limit <= low <= words[row + _SIGNAL_RANGE_HIGH] <= limit, row + _SIGNAL_RANGE_LOW)
     low = words[row + _SIGNAL_CLIP_LOW]
     high = words[row + _SIGNAL_CLIP_HIGH]
     _need(low <= high, row + _SIGNAL_CLIP_LOW)
+    # Floor division on a board first moves a negative dividend by the divisor, so there must be room for that.
     for raw in (low, high):
-        _need(-0x7FFFFFFF <= raw * num + half <= 0x7FFFFFFF, row + _SIGNAL_NUM)
+        _need(den - 0x7FFFFFFF <= raw * num + half <= 0x7FFFFFFF, row + _SIGNAL_NUM)

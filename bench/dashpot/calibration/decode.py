@@ -118,17 +118,19 @@ def scaling(slope: Fraction, shift: Fraction, raws: tuple[int, int], bounds: tup
     result = Scaling(
         num, den, half, offset, clip_low, clip_high, bounds[0], bounds[1], abs(ratio - slope) * largest
     )
-    words = (offset, clip_low, clip_high, *(raw * num + half for raw in (clip_low, clip_high)))
+    # A board's floor division moves a negative dividend by the divisor before it divides.
+    moved = [raw * num + half - (den if raw * num + half < 0 else 0) for raw in (clip_low, clip_high)]
+    words = (offset, clip_low, clip_high, *moved)
     if any(abs(word) > INT32_MAX for word in words):
         raise ValueError("the signal's numbers do not fit 32 bits; narrow the range")
     return result
 
 
 def _ratio(slope: Fraction, largest: int) -> Fraction | None:
-    """The fraction nearest to a slope for which raw * num + half stays inside 32 bits."""
+    """The fraction nearest to a slope for which raw * num + half stays inside 32 bits, with room for the division."""
 
     def fits(ratio: Fraction) -> bool:
-        return ratio != 0 and largest * abs(ratio.numerator) + ratio.denominator <= INT32_MAX
+        return ratio != 0 and largest * abs(ratio.numerator) + 2 * ratio.denominator <= INT32_MAX
 
     if fits(slope):
         return slope

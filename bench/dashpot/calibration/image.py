@@ -21,9 +21,10 @@ if TYPE_CHECKING:
 MAGIC = b"DPIM"
 HEADER = struct.Struct("<4sIIII")
 POINTS_MAX = 16
-_PERIOD_US = (1000, 10_000)
+TIMEOUT_MAX_US = 0x08000000
 _TRIM = (-1000, 1000)
-_STROKE_MAX_UM = 400_000
+_VELOCITY_Q12 = (16, 0x08000000)
+_PRODUCT_MAX = 0x3FFFFFFF
 _INT32_MAX = 0x7FFFFFFF
 _NAMES_MAX = 1 << 20
 
@@ -186,30 +187,54 @@ class _Inspection:
         return at, self.words[at]
 
     def all(self) -> None:
-        at, period = self.word("period_us")
-        self.need(_PERIOD_US[0] <= period <= _PERIOD_US[1], at)
-        at, blend = self.word("band_blend_mm_s")
-        self.need(blend > 0, at)
-        for i in range(self.layout.sizes["trackers"]):
-            at = self.layout.config["tracker_rows"].at + i * self.layout.sizes["tracker_row"]
-            self.need(0 <= self.words[at] < len(self.layout.channels), at)
+        for word in self.layout.config.values():
+            for at in range(word.at, word.at + word.count):
+                self.need(word.least is None or self.words[at] >= word.least, at)
+                self.need(word.most is None or self.words[at] <= word.most, at)
+        self.channels()
+        self.trackers()
         for name in ("base_table", "road_speed_table", "brake_lead_table", "grip_ask_table", "valve_table"):
             for i in range(self.layout.config[name].count):
                 self.table(self.layout.config[name].at + i)
-        self.body_load()
         for i in range(len(self.layout.corners)):
             at, safe = self.word("safe_ma", i)
             self.need(self.word("least_ma", i)[1] <= safe <= self.word("most_ma", i)[1], at)
-            for name in ("slew_up_ma", "slew_down_ma"):
-                at, slew = self.word(name, i)
-                self.need(slew > 0, at)
-        for name in ("steer_fade_cm_s", "rough_brake_kpa", "rough_mm_s"):
+            at, least = self.word("demand_min_permille", i)
+            self.need(least <= self.word("demand_max_permille", i)[1], at)
+        self.body_load()
+        self.pairs()
+        self.messages()
+
+    def channels(self) -> None:
+        size = self.layout.sizes["channel_row"]
+        for i, channel in enumerate(self.layout.channels):
+            at = self.layout.config["channel_rows"].at + i * size
+            row = self.row("channel_row", at)
+            self.need(row["configured"] in (0, 1) and 0 <= row["timeout_us"] <= TIMEOUT_MAX_US, at)
+            self.need(row["configured"] <= row["heal_good"] <= INT16[1], at)
+            self.need(abs(row["default"]) <= channel.limit, at)
+
+    def trackers(self) -> None:
+        size = self.layout.sizes["tracker_row"]
+        for i in range(self.layout.sizes["trackers"]):
+            at = self.layout.config["tracker_rows"].at + i * size
+            row = self.row("tracker_row", at)
+            self.need(0 <= row["channel"] < len(self.layout.channels), at)
+            self.need(1 <= row["alpha_q10"] <= 1024 and 1 <= row["beta_q10"] <= 1024, at)
+            self.need(_VELOCITY_Q12[0] <= row["velocity_limit"] <= _VELOCITY_Q12[1], at)
+            self.need(0 < row["rate_mul"] <= _PRODUCT_MAX // (row["velocity_limit"] >> 4), at)
+
+    def pairs(self) -> None:
+        for name in ("steer_fade_cm_s", "rough_brake_kpa", "rough_mm_s", "band_edge_mm_s"):
             at, low = self.word(name)
-            self.need(INT16[0] <= low < self.words[at + 1] <= INT16[1], at)
+            self.need(0 <= low < self.words[at + 1] <= INT16[1], at)
+        at, blend = self.word("band_blend_mm_s")
+        low, high = (self.word("band_edge_mm_s", i)[1] for i in (0, 1))
+        self.need(low >= blend and high - low >= 2 * blend, at)
+        limit = self.layout.channels[self.layout.channel_index(f"stroke_um.{self.layout.corners[0]}")].limit
         for i in range(self.layout.config["end_start_um"].count):
             at, start = self.word("end_start_um", i)
-            self.need(-_STROKE_MAX_UM <= start < self.word("end_stop_um", i)[1] <= _STROKE_MAX_UM, at)
-        self.messages()
+            self.need(-limit <= start < self.word("end_stop_um", i)[1] <= limit, at)
 
     def axis(self, at: int, n: int) -> None:
         self.need(2 <= n <= POINTS_MAX and at >= self.least and at + n <= len(self.words), at)
@@ -288,6 +313,8 @@ class _Inspection:
         self.gather(at, row["low_count"], row["low_first"], row["step"], length)
         self.need(0 <= row["shift"] < 24 and 0 <= row["low_shift"] < 24, at)
         self.need(0 <= row["sign_byte"] < length and row["den"] > 0, at)
+        limit = self.layout.channels[row["channel"]].limit
+        self.need(-limit <= row["range_low"] <= row["range_high"] <= limit, at)
         self.need(row["clip_low"] <= row["clip_high"], at)
         for raw in (row["clip_low"], row["clip_high"]):
-            self.need(abs(raw * row["num"] + row["half"]) <= _INT32_MAX, at)
+            self.need(row["den"] - _INT32_MAX <= raw * row["num"] + row["half"] <= _INT32_MAX, at)

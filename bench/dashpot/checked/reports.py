@@ -106,6 +106,11 @@ def _explain(what: str, site: Site, values: list[object], message: str) -> tuple
         return ViperError, f"{source}: shift by {values[1]}; a board shifts by 0 to 31 only"
     if what == "divide":
         return ViperError, f"{source}: {values[0]} {site.detail} 0; the board gives 0 and the desktop crashes"
+    if what == "floor":
+        return (
+            WrapError,
+            f"{source}: {values[0]} // {values[1]}; the board's rounding down would wrap on the way",
+        )
     if what in ("index", "load"):
         return BoundsError, _explain_index(source, site, values)
     if what == "store":

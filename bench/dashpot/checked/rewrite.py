@@ -15,6 +15,7 @@ Line and column numbers stay those of the source. Plain functions and `@micropyt
 from __future__ import annotations
 
 import ast
+import copy
 from collections.abc import Sequence
 from typing import TypeVar
 
@@ -157,6 +158,26 @@ class _Rewriter:
             test = _compare(held, ast.LtE(), ast.Constant(high))
         guarded = _place(ast.IfExp(test, _load(operand.local), self._report(site)), site.node)
         self._held[guarded] = operand.local
+        return guarded
+
+    def _guard_floor(self, node: ast.BinOp, first: Operand, held: ast.expr, second: Operand) -> ast.expr:
+        """The kept divisor, or a report if rounding down would wrap on a board.
+
+        MicroPython's floor division first moves a dividend whose sign differs from the divisor's by the divisor less
+        one (py/smallint.c); close to the end of 32 bits that sum wraps, although the quotient would fit.
+        """
+        left_range, right_range = self.kinds.range_of(node.left), self.kinds.range_of(node.right)
+        if left_range[0] >= right_range[1] + LOW - 1 and left_range[1] <= right_range[0] + HIGH + 1:
+            return held
+        low = ast.BinOp(held, ast.Add(), ast.Constant(LOW - 1))
+        again = ast.Constant(second.constant) if second.local is None else _load(second.local)
+        high = ast.BinOp(again, ast.Add(), ast.Constant(HIGH + 1))
+        left = ast.Constant(first.constant) if first.local is None else _load(first.local)
+        site = self._site("floor", node, first, second)
+        test = _compare(low, ast.LtE(), left, ast.LtE(), high)
+        guarded = _place(ast.IfExp(test, copy.deepcopy(again), self._report(site)), node)
+        if second.local is not None:
+            self._held[guarded] = second.local
         return guarded
 
     def _fit(self, operation: ast.BinOp | ast.UnaryOp, result: ast.expr, site: Site) -> ast.expr:
@@ -338,6 +359,8 @@ class _Rewriter:
         symbol = SYMBOLS[type(node.op)]
         if isinstance(node.op, ast.FloorDiv | ast.Mod):
             self._natural("divide", node, first, second, detail=symbol)
+            if isinstance(node.op, ast.FloorDiv):
+                right = self._guard_floor(node, first, right, second)
         elif isinstance(node.op, ast.LShift | ast.RShift):
             lowest, highest = self.kinds.range_of(node.right)
             if lowest < 0 or highest > 31:
