@@ -94,4 +94,6 @@ def write_dbc(folder: Path, *signals: Made, frame_id: int = 0x123, length: int =
 def vehicle_text(**channels: str) -> str:
     """A vehicle file for a made DBC; dots in channel names are written as two underscores."""
     head = 'name = "made"\nbitrate = "500 kbit/s"\ndbc = ["made.dbc"]\n'
-    return head + "".join(f"\n[channels.{name.replace('__', '.')}]\n{keys}\n" for name, keys in channels.items())
+    return head + "".join(
+        f"\n[channels.{name.replace('__', '.')}]\n{keys}\n" for name, keys in channels.items()
+    )

@@ -6,14 +6,23 @@ import re
 from pathlib import Path
 
 import pytest
-from calibration_kit import DEMO, Made, demo_calibration, demo_vehicle, edited, layout, vehicle_text, write_dbc
 
+from calibration_kit import (
+    DEMO,
+    Made,
+    demo_calibration,
+    demo_vehicle,
+    edited,
+    layout,
+    vehicle_text,
+    write_dbc,
+)
 from dashpot import calibration
 from dashpot.calibration import Document, Finding, MistakesError
 from dashpot.calibration.findings import key_lines
 from dashpot.errors import InputError
 
-CURVE = "current = { unit = \"mA\", at = [320, 560, 900, 1280, 1600] }"
+CURVE = 'current = { unit = "mA", at = [320, 560, 900, 1280, 1600] }'
 
 
 def found_in(folder: Path, vehicle: str | None, numbers: str | None) -> list[Finding]:
@@ -38,7 +47,7 @@ def test_the_demo_files_have_no_finding(tmp_path: Path) -> None:
 # What is exchanged in the demo's calibration; the key and words that the one finding must have.
 CALIBRATION_MISTAKES = {
     "unknown key": ('shape = "500 permille"', 'shape = "500 permille"\nshap = 1', "layers.stroke_end.shap", ["unknown key", "shape"]),
-    "unknown section": ("[report]", "[reports]\nperiod = \"1 ms\"\n[report]", "reports", ["unknown key", "report"]),
+    "unknown section": ("[report]", '[reports]\nperiod = "1 ms"\n[report]', "reports", ["unknown key", "report"]),
     "missing key": ('decay = "180 ms"\n', "", "layers.brake_lead.decay", ["missing"]),
     "wrong unit": ('ask_pressure = "30 bar"', 'ask_pressure = "30 mm"', "layers.grip.ask_pressure", ["'mm'", "bar", "kPa", "psi"]),
     "no unit": ('ask_pressure = "30 bar"', "ask_pressure = 30", "layers.grip.ask_pressure", ["without a unit", '"30 bar"']),
@@ -46,16 +55,16 @@ CALIBRATION_MISTAKES = {
     "no flag": ("enabled = true\nask_steer", "enabled = 1\nask_steer", "layers.grip.enabled", ["true or false"]),
     "wrong unit of an axis": ('pressure = { unit = "bar", at = [0, 5, 15, 40] }', 'pressure = { unit = "baar", at = [0, 5, 15, 40] }', "layers.brake_lead.front.map.pressure", ["'baar'", "bar, kPa"]),
     "key of an axis": ('pressure = { unit = "bar", at = [0, 5, 15, 40] }', 'pressure = { units = "bar", at = [0, 5, 15, 40] }', "layers.brake_lead.front.map.pressure", ["'units'", "unit"]),
-    "axis not rising": ("at = [0, 5, 15, 40] }, demand = { unit = \"permille\", at = [0, 20", "at = [0, 15, 15, 40] }, demand = { unit = \"permille\", at = [0, 20", "layers.brake_lead.front.map.pressure", ["not rising", "point 3", "15 after 15"]),
-    "axis points closer than a unit": ("at = [0, 5, 15, 40] }, demand = { unit = \"permille\", at = [0, 20", "at = [0, 5, 5.001, 40] }, demand = { unit = \"permille\", at = [0, 20", "layers.brake_lead.front.map.pressure", ["not rising", "closer than one kPa"]),
+    "axis not rising": ('at = [0, 5, 15, 40] }, demand = { unit = "permille", at = [0, 20', 'at = [0, 15, 15, 40] }, demand = { unit = "permille", at = [0, 20', "layers.brake_lead.front.map.pressure", ["not rising", "point 3", "15 after 15"]),
+    "axis points closer than a unit": ('at = [0, 5, 15, 40] }, demand = { unit = "permille", at = [0, 20', 'at = [0, 5, 5.001, 40] }, demand = { unit = "permille", at = [0, 20', "layers.brake_lead.front.map.pressure", ["not rising", "closer than one kPa"]),
     "values too few": ("at = [0, 20, 70, 120]", "at = [0, 20, 70]", "layers.brake_lead.front.map.demand", ["3 points", "pressure has 4"]),
-    "axis too long": ("position = { at = [0, 1, 2] }, demand = { unit = \"permille\", at = [240, 320, 400] }", f"position = {{ at = {list(range(17))} }}, demand = {{ unit = \"permille\", at = [240, 320, 400] }}", "layers.base.front.position", ["17 points", "2 to 16"]),
+    "axis too long": ('position = { at = [0, 1, 2] }, demand = { unit = "permille", at = [240, 320, 400] }', f'position = {{ at = {list(range(17))} }}, demand = {{ unit = "permille", at = [240, 320, 400] }}', "layers.base.front.position", ["17 points", "2 to 16"]),
     "map with a short row": ("    [260, 200, 130, 80],\n", "    [260, 200, 130],\n", "layers.body_load.map.front_left", ["3 values in row 2", "5 rows", "4 values"]),
     "map without a row": ("    [260, 200, 130, 80],\n", "", "layers.body_load.map.front_left", ["4 rows", "5 rows"]),
     "map value past 1000": ("[350, 300, 240, 180]", "[1350, 300, 240, 180]", "layers.body_load.map.front_left", ["row 1", "1350 permille", "-1000 to 1000"]),
     "misspelt mirror": ('front_right = "mirror"', 'front_right = "miror"', "layers.body_load.map.front_right", ["mirror"]),
-    "past 16 bits": ("at = [0, 60, 140, 250] }, demand = { unit = \"permille\", at = [-60, 0, 40", "at = [0, 60, 140, 2500] }, demand = { unit = \"permille\", at = [-60, 0, 40", "layers.road_speed.front.speed", ["point 4", "2500 km/h", "1179.6"]),
-    "infinite": ("at = [0, 60, 140, 250] }, demand = { unit = \"permille\", at = [-60, 0, 40", "at = [0, 60, 140, inf] }, demand = { unit = \"permille\", at = [-60, 0, 40", "layers.road_speed.front.speed", ["point 4", "number is wanted"]),
+    "past 16 bits": ('at = [0, 60, 140, 250] }, demand = { unit = "permille", at = [-60, 0, 40', 'at = [0, 60, 140, 2500] }, demand = { unit = "permille", at = [-60, 0, 40', "layers.road_speed.front.speed", ["point 4", "2500 km/h", "1179.6"]),
+    "infinite": ('at = [0, 60, 140, 250] }, demand = { unit = "permille", at = [-60, 0, 40', 'at = [0, 60, 140, inf] }, demand = { unit = "permille", at = [-60, 0, 40', "layers.road_speed.front.speed", ["point 4", "number is wanted"]),
     "valve curve not monotonic": (CURVE, CURVE.replace("900", "1300"), "valves.front_left.curve.current", ["not monotonic", "1300 mA is followed by 1280 mA"]),
     "valve curve outside the limits": (CURVE, CURVE.replace("1600", "1700"), "valves.front_left.curve.current", ["1700 mA", "300 to 1600 mA"]),
     "safe current outside": ('safe = "800 mA"', 'safe = "1.7 A"', "valves.front_left.safe", ["1700 mA", "300 to 1600 mA"]),
@@ -69,8 +78,8 @@ CALIBRATION_MISTAKES = {
     "period not in tens": ('period = "2 ms"', 'period = "2.005 ms"', "timing.period", ["multiple of 10 us", "2000 us and 2010 us"]),
     "time too long for the period": ('authority_return = "2 s"', 'authority_return = "5 s"', "fail_safe.authority_return", ["2048 ms is the most"]),
     "bands crossed": ('low_medium = "50.8 mm/s"', 'low_medium = "160 mm/s"', "layers.stroke_speed.medium_high", ["above low_medium"]),
-    "blend too wide": ('blend = "15 mm/s"', 'blend = "52 mm/s"', "layers.stroke_speed.blend", ["next band", "50 mm/s"]),
-    "no blend": ('blend = "15 mm/s"', 'blend = "0 mm/s"', "layers.stroke_speed.blend", ["at least 1 mm/s"]),
+    "blend too wide": ('blend = "15 mm/s"', 'blend = "52 mm/s"', "layers.stroke_speed.blend", ["past a band", "50 mm/s"]),
+    "no blend": ('blend = "15 mm/s"', 'blend = "0 mm/s"', "layers.stroke_speed.blend", ["below the least", "1 mm/s"]),
     "fade turned round": ('fade_to = "35 km/h"', 'fade_to = "20 km/h"', "layers.steer_lead.fade_to", ["above fade_from"]),
     "thresholds turned round": ('dry_above = "850 permille"', 'dry_above = "650 permille"', "layers.grip.dry_above", ["below wet_below"]),
     "alpha": ("stroke = { alpha = 0.4 }", "stroke = { alpha = 1.4 }", "filters.stroke.alpha", ["1.4", "to 1"]),
@@ -94,11 +103,17 @@ def test_a_mistake_in_a_calibration_is_named_with_its_place_and_remedy(name: str
 
 
 def test_only_right_corners_over_a_symmetric_axis_are_mirrored(tmp_path: Path) -> None:
-    left = re.sub(r"(?s)\nfront_left = \[.*?\n\]\n", '\nfront_left = "mirror"\n', edited("calibration.toml"), count=1)
+    left = re.sub(
+        r"(?s)\nfront_left = \[.*?\n\]\n", '\nfront_left = "mirror"\n', edited("calibration.toml"), count=1
+    )
     assert "only a right corner" in only(found_in(tmp_path, None, left)).message
-    lopsided = edited("calibration.toml", ("at = [-1.4, -0.7, 0, 0.7, 1.4]", "at = [-1.4, -0.7, 0, 0.7, 1.5]"))
+    lopsided = edited(
+        "calibration.toml", ("at = [-1.4, -0.7, 0, 0.7, 1.4]", "at = [-1.4, -0.7, 0, 0.7, 1.5]")
+    )
     findings = found_in(tmp_path, None, lopsided)
-    assert [found.key for found in findings] == [f"layers.body_load.map.{axle}_right" for axle in ("front", "rear")]
+    assert [found.key for found in findings] == [
+        f"layers.body_load.map.{axle}_right" for axle in ("front", "rear")
+    ]
     assert all("symmetric" in found.message for found in findings)
 
 
@@ -145,7 +160,9 @@ VEHICLE_MISTAKES = {
 def test_a_mistake_in_a_vehicle_is_named_with_its_place_and_remedy(name: str, tmp_path: Path) -> None:
     old, new, key, words = VEHICLE_MISTAKES[name]
     findings = found_in(tmp_path, edited("vehicle.toml", (old, new)), None)
-    errors = [found for found in findings if found.severity == "error" and found.file.endswith("vehicle.toml")]
+    errors = [
+        found for found in findings if found.severity == "error" and found.file.endswith("vehicle.toml")
+    ]
     finding = only(errors)
     assert finding.key == key
     assert finding.line > 0
@@ -158,7 +175,9 @@ def test_an_enabled_layer_needs_its_channels(tmp_path: Path) -> None:
     start = demo.index("[channels.brake_pressure]")
     without_brake = demo[:start] + demo[demo.index("[channels.steer_angle]") :]
     findings = [found for found in found_in(tmp_path, without_brake, None) if found.severity == "error"]
-    assert {found.key for found in findings} == {f"layers.{n}.enabled" for n in ("brake_lead", "stroke_speed", "grip")}
+    assert {found.key for found in findings} == {
+        f"layers.{n}.enabled" for n in ("brake_lead", "stroke_speed", "grip")
+    }
     assert all("brake_pressure" in found.message and "enabled = false" in found.message for found in findings)
     off = edited("calibration.toml")
     for layer in ("brake_lead", "stroke_speed", "grip"):
@@ -168,7 +187,11 @@ def test_an_enabled_layer_needs_its_channels(tmp_path: Path) -> None:
 
 
 def test_a_timeout_below_the_tick_period_is_refused(tmp_path: Path) -> None:
-    slow = edited("calibration.toml", ('period = "2 ms"', 'period = "10 ms"'), ('slew_up = "80 A/s"', 'slew_up = "81 A/s"'))
+    slow = edited(
+        "calibration.toml",
+        ('period = "2 ms"', 'period = "10 ms"'),
+        ('slew_up = "80 A/s"', 'slew_up = "81 A/s"'),
+    )
     keys = {found.key for found in found_in(tmp_path, None, slow) if found.severity == "error"}
     # Strokes come each 2 ms: three periods are 6 ms.
     assert {f"channels.stroke.{corner}.timeout" for corner in ("front_left", "rear_right")} <= keys
@@ -184,7 +207,10 @@ def test_all_mistakes_of_both_files_are_reported_at_once(tmp_path: Path) -> None
         ('slew_down = "60 A/s"', 'slew_down = "60 mA/s"'),
     )
     vehicle = edited(
-        "vehicle.toml", ("Inertial.VertAccel", "Inertial.VertAcel"), ("0xAE,", ""), ('without = "13 V"', "wihtout = 3")
+        "vehicle.toml",
+        ("Inertial.VertAccel", "Inertial.VertAcel"),
+        ("0xAE,", ""),
+        ('without = "13 V"', "wihtout = 3"),
     )
     keys = {found.key for found in found_in(tmp_path, vehicle, numbers)}
     assert keys >= {
@@ -201,7 +227,9 @@ def test_all_mistakes_of_both_files_are_reported_at_once(tmp_path: Path) -> None
 
 def test_a_stand_in_makes_no_finding_of_its_own(tmp_path: Path) -> None:
     """Where a key is wrong, the checks that rest on it stay silent."""
-    text = edited("calibration.toml", ('least = "300 mA"', 'least = "300 mm"'), ('safe = "800 mA"', 'safe = "250 mA"'))
+    text = edited(
+        "calibration.toml", ('least = "300 mA"', 'least = "300 mm"'), ('safe = "800 mA"', 'safe = "250 mA"')
+    )
     findings = found_in(tmp_path, None, text)
     assert [found.key for found in findings if found.severity == "error"] == ["valves.front_left.least"]
 
@@ -217,7 +245,9 @@ def test_a_stand_in_makes_no_finding_of_its_own(tmp_path: Path) -> None:
     ],
     ids=["authority", "lead past the limits", "uneven safe currents", "coarse time", "lead at rest"],
 )  # fmt: skip
-def test_doubts_are_warnings_and_do_not_stop_the_packing(old: str, new: str, key: str, word: str, tmp_path: Path) -> None:
+def test_doubts_are_warnings_and_do_not_stop_the_packing(
+    old: str, new: str, key: str, word: str, tmp_path: Path
+) -> None:
     findings = found_in(tmp_path, None, edited("calibration.toml", (old, new)))
     assert all(found.severity == "warning" for found in findings)
     assert key in {found.key for found in findings}
@@ -271,19 +301,29 @@ def test_nested_multiplexing_is_refused_in_words(tmp_path: Path) -> None:
 def test_a_dbc_that_is_not_quite_right_is_read_with_a_warning(tmp_path: Path) -> None:
     """Seen in files from the field: a comment without its object, an extended id without its mark."""
     path = write_dbc(
-        tmp_path, Made("A", 0, 8, unit="mm"), tail='CM_ 291 "lost";\n\nBO_ 506855454 Odd: 1 Car\n SG_ B : 0|8@1+ (1,0) [0|0] "" Other\n'
+        tmp_path,
+        Made("A", 0, 8, unit="mm"),
+        tail='CM_ 291 "lost";\n\nBO_ 506855454 Odd: 1 Car\n SG_ B : 0|8@1+ (1,0) [0|0] "" Other\n',
     )
     text = vehicle_text(stroke__front_left='signal = "Frame.A"\nwithout = "safe"\nrange = ["0 mm", "9 mm"]')
     findings = [found for found in found_in(tmp_path, text, None) if found.file.endswith("vehicle.toml")]
     assert only(findings).severity == "warning"
     assert "read without comments" in findings[0].message
     path.write_text("rubbish\n", encoding="ascii")
-    finding = only([f for f in found_in(tmp_path, text, None) if f.file.endswith("vehicle.toml") and f.severity == "error"])
+    finding = only(
+        [
+            f
+            for f in found_in(tmp_path, text, None)
+            if f.file.endswith("vehicle.toml") and f.severity == "error"
+        ]
+    )
     assert "not a DBC file" in finding.message
 
 
 def test_a_table_that_no_channel_reads_is_a_doubt(tmp_path: Path) -> None:
-    text = edited("vehicle.toml", ("[channels.lateral]", '[messages.Lap_Beacon]\nperiod = "1 s"\n\n[channels.lateral]'))
+    text = edited(
+        "vehicle.toml", ("[channels.lateral]", '[messages.Lap_Beacon]\nperiod = "1 s"\n\n[channels.lateral]')
+    )
     finding = only(found_in(tmp_path, text, None))
     assert (finding.severity, finding.key) == ("warning", "messages.Lap_Beacon")
 
@@ -315,7 +355,15 @@ def test_a_missing_file_is_named(tmp_path: Path) -> None:
 
 def test_lines_of_keys_past_strings_lists_and_comments() -> None:
     text = 'a = 1 # b = 2\n[t] # x\nlist = [\n  "k = 1",\n  { m = 2 },\n]\nlong = """\nno = 1\n"""\n[t.u]\n"q r".s = 3\nz=4\n'
-    assert key_lines(text) == {"a": 1, "t": 2, "t.list": 3, "t.long": 7, "t.u": 10, "t.u.q r.s": 11, "t.u.z": 12}
+    assert key_lines(text) == {
+        "a": 1,
+        "t": 2,
+        "t.list": 3,
+        "t.long": 7,
+        "t.u": 10,
+        "t.u.q r.s": 11,
+        "t.u.z": 12,
+    }
 
 
 def test_check_finds_the_same_on_loaded_files() -> None:

@@ -192,8 +192,13 @@ def read_pair(
         except MistakesError as failure:
             found += failure.findings
     in_order = [str(path) for path in (vehicle_path, calibration_path)]
-    return vehicle, calibration, sorted(
-        found, key=lambda finding: (finding.severity != "error", in_order.index(finding.file), finding.line)
+    return (
+        vehicle,
+        calibration,
+        sorted(
+            found,
+            key=lambda finding: (finding.severity != "error", in_order.index(finding.file), finding.line),
+        ),
     )
 
 

@@ -130,7 +130,9 @@ def load(path: Path) -> Dbc:
             parsed = _parse(_without_the_odd(text))
         except ValueError:
             raise InputError(f"not a DBC file that can be read: {error}", where=str(path)) from None
-        doubt = f"{path.name} is not right ({error}); it was read without comments and messages of impossible ids"
+        doubt = (
+            f"{path.name} is not right ({error}); it was read without comments and messages of impossible ids"
+        )
     messages = tuple(_message(message, path.name) for message in parsed.messages)
     return Dbc(path.name, hashlib.sha256(content).hexdigest(), messages, doubt)
 

@@ -15,25 +15,26 @@ CORNERS = ("front_left", "front_right", "rear_left", "rear_right")
 _SECOND_US = 1_000_000
 _INT16_MAX = units.INT16[1]
 
+# Bounds are those of firmware/layout.toml; `pack` checks against the very layout once more.
 Period = Annotated[Fraction, In(units.TIME, 1000, 10_000)]
-Time = Annotated[Fraction, In(units.TIME, 0, 600 * _SECOND_US)]
+Time = Annotated[Fraction, In(units.TIME, 0, 3600 * _SECOND_US)]
 Pressure = Annotated[Fraction, In(units.PRESSURE, 0, _INT16_MAX)]
 PressureRate = Annotated[Fraction, In(units.PRESSURE_RATE, 0, _INT16_MAX)]
 SteerRate = Annotated[Fraction, In(units.STEER_RATE, 0, _INT16_MAX)]
 Speed = Annotated[Fraction, In(units.SPEED, 0, _INT16_MAX)]
 StrokeSpeed = Annotated[Fraction, In(units.STROKE_SPEED, 0, _INT16_MAX)]
+Moving = Annotated[Fraction, In(units.STROKE_SPEED, 1, _INT16_MAX)]
+Blend = Annotated[Fraction, In(units.STROKE_SPEED, 1, 1000)]
 Stroke = Annotated[Fraction, In(units.STROKE, -400_000, 400_000)]
-Acceleration = Annotated[Fraction, In(units.ACCELERATION, 1, 16_000)]
-Current = Annotated[Fraction, In(units.CURRENT, 0, _INT16_MAX)]
+Acceleration = Annotated[Fraction, In(units.ACCELERATION, 100, 16_000)]
+Current = Annotated[Fraction, In(units.CURRENT, 0, 5000)]
 Slew = Annotated[Fraction, In(units.SLEW, 0)]
 Demand = Annotated[Fraction, In(units.SHARE, 0, 1000)]
 Trim = Annotated[Fraction, In(units.SHARE, -1000, 1000)]
-Threshold = Annotated[Fraction, In(units.SHARE, 1, 2000)]
-# 32767 per mille for each 100 bar/s times 32767 bar/s stays below 2**30 in the firmware's product.
-BrakeGain = Annotated[Fraction, In(units.BRAKE_GAIN, 0, _INT16_MAX)]
-SteerGain = Annotated[Fraction, In(units.STEER_GAIN, 0, _INT16_MAX)]
-# 32767 mm/s times 32 ms stays below 2**30 in the firmware's product.
-Lead = Annotated[Fraction, In(units.TIME, 0, 32_000)]
+Threshold = Annotated[Fraction, In(units.SHARE, 100, 1400)]
+BrakeGain = Annotated[Fraction, In(units.BRAKE_GAIN, 0, 2000)]
+SteerGain = Annotated[Fraction, In(units.STEER_GAIN, 0, 2000)]
+Lead = Annotated[Fraction, In(units.TIME, 0, 30_000)]
 Alpha = Annotated[Fraction, Number(Fraction(1, 1000), Fraction(1))]
 Events = Annotated[Fraction, Number(Fraction(1), Fraction(100), whole=True)]
 
@@ -321,7 +322,7 @@ class StrokeSpeedTrim(Strict):
     enabled: bool
     low_medium: StrokeSpeed
     medium_high: StrokeSpeed
-    blend: StrokeSpeed
+    blend: Blend
     rough_pressure_from: Pressure
     rough_pressure_to: Pressure
     rough_speed_from: StrokeSpeed
@@ -344,14 +345,10 @@ class StrokeSpeedTrim(Strict):
                 ("rough_speed_from", self.rough_speed_from, "rough_speed_to", self.rough_speed_to),
             ]
         )
-        if self.blend < 1:
-            problems.append(("blend", "must be at least 1 mm/s, or the demand would jump at a band's edge"))
-        widest = min(self.low_medium, (self.medium_high - self.low_medium) / 2)
-        if 1 <= widest < self.blend:
-            most = units.decimal_text(Fraction(int(widest)))
-            problems.append(
-                ("blend", f"reaches past the next band; with these edges it may be {most} mm/s at most")
-            )
+        low, high, blend = (units.half_up(speed) for speed in (self.low_medium, self.medium_high, self.blend))
+        widest = min(low, (high - low) // 2)
+        if low < high and blend > widest:
+            problems.append(("blend", f"reaches past a band; between these edges {widest} mm/s is the most"))
         if problems:
             raise wrong(problems)
         return self
@@ -425,7 +422,7 @@ class StrokeEnd(Strict):
     enabled: bool
     shape: Demand
     lead: Lead
-    moving: StrokeSpeed
+    moving: Moving
     front: EndDirections
     rear: EndDirections
 

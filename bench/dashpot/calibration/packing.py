@@ -118,7 +118,24 @@ def pack(vehicle: Vehicle | None, calibration: Calibration, layout: Layout) -> I
         words[layout.config["signals_at"].at] = len(words)
         words[layout.config["data_ids_at"].at] = len(words)
     _pack_tables(words, calibration, layout)
+    _keep_bounds(words, calibration, layout)
     return Image(layout, tuple(words), _names(vehicle, calibration))
+
+
+def _keep_bounds(words: list[int], calibration: Calibration, layout: Layout) -> None:
+    """Refuse what a firmware with narrower bounds than this bench's own would refuse."""
+    keys = {layout.config[scalar.word].at + scalar.index: scalar.key for scalar in SCALARS}
+    keys[layout.config["grip_low_sq"].at] = "layers.grip.wet_below"
+    keys[layout.config["grip_high_sq"].at] = "layers.grip.dry_above"
+    beyond = [
+        calibration.document.error(
+            keys.get(at, ""), f"makes {name} {words[at]}; this firmware takes {word.least} to {word.most}"
+        )
+        for name, word in layout.config.items()
+        for at in range(word.at, word.at + word.count)
+        if word.least is not None and word.most is not None and not word.least <= words[at] <= word.most
+    ]
+    refuse(beyond)
 
 
 def _pack_scalars(words: list[int], calibration: Calibration, layout: Layout) -> None:

@@ -22,6 +22,7 @@ DIRECTIONS = ("compression", "rebound")
 BANDS = ("low", "medium", "high")
 _INT16_MAX = units.INT16[1]
 _SECOND_US = 1_000_000
+_SLEW_MAX_MA = 5000
 
 
 class Codec(Protocol):
@@ -153,12 +154,13 @@ class SlewStep:
 
     def word(self, value: Fraction, period_us: int) -> int:
         """Round down; at least 1."""
-        return min(_INT16_MAX, max(1, math.floor(value * period_us / _SECOND_US)))
+        return min(_SLEW_MAX_MA, max(1, math.floor(value * period_us / _SECOND_US)))
 
     def text(self, word: int, period_us: int) -> str:
         """Write it in A/s."""
         slew = shortest(
-            Fraction(word * _SECOND_US, period_us) / 1000, lambda x: self.word(x * 1000, period_us) == word
+            Fraction(word * _SECOND_US, period_us) / 1000,
+            lambda x: math.floor(x * 1000 * period_us / _SECOND_US) == word,
         )
         return _quoted(slew, "A/s")
 
@@ -171,8 +173,12 @@ class SlewStep:
                 "error",
                 f"is below 1 mA a tick; {float(least):g} mA/s is the least at a period of {period_us} us",
             )
-        if exact > _INT16_MAX + 1:
-            return "error", f"is above {_INT16_MAX} mA a tick; no valve moves that fast"
+        if exact >= _SLEW_MAX_MA + 1:
+            most = Fraction(_SLEW_MAX_MA * _SECOND_US, period_us) / 1000
+            return (
+                "error",
+                f"is above {_SLEW_MAX_MA} mA a tick; {float(most):g} A/s is the most at this period",
+            )
         given = Fraction(self.word(value, period_us) * _SECOND_US, period_us)
         if value - given > value / 10:
             return "warning", f"becomes {float(given):g} mA/s: whole mA a tick, rounded down"

@@ -48,8 +48,8 @@ _CHANNELS: dict[str, tuple[str, Family]] = {
 DEFAULT_TIMEOUT_PERIODS = 3
 DEFAULT_HEAL_GOOD = 10
 DEFAULT_MAX_DELTA = 3
-# Ages stop at 2**28 us in the firmware; a timeout must lie below.
-_TIMEOUT_MAX_US = 60_000_000
+# The firmware takes timeouts up to 2**27 us.
+_TIMEOUT_MAX_US = 120_000_000
 _NIBBLE = 4
 # What fills a broken key of the whole file, so that the others are checked too.
 _STAND_IN: dict[str, Any] = {"name": "car", "bitrate": "500 kbit/s", "dbc": ["?"], "channels": {}}
@@ -637,7 +637,11 @@ class _Build:
             )
             return None
         if key.timeout is None:
-            return DEFAULT_TIMEOUT_PERIODS * period
+            timeout = DEFAULT_TIMEOUT_PERIODS * period
+            if timeout > _TIMEOUT_MAX_US:
+                self.error(at, f"three periods of {message.name} are above the most, 120 s; add timeout")
+                return None
+            return timeout
         timeout = half_up(key.timeout)
         if timeout < period:
             self.error(
