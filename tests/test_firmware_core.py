@@ -578,3 +578,32 @@ def test_the_guard_knows_only_limits_slew_and_its_last_current(
         "guard_rate"
     )
     assert core["faults_seen"] == core["faults"]
+
+
+@pytest.mark.parametrize(("timeout_us", "held"), [(20_299, 9), (20_300, 10), (20_301, 10), (0, 0)])
+def test_a_channel_is_lost_once_it_is_older_than_its_timeout_and_not_before(
+    firmware: Firmware, timeout_us: int, held: int
+) -> None:
+    # A frame is 300 us old at its tick and 2000 us older at each that follows.
+    image = ImageBuilder().channel("lateral_mg", timeout_us=timeout_us)
+    heard, unheard = block({"lateral_mg": 5}, ticks=1), block({}, ticks=20, first_tick=1)
+    trace = firmware.run(image.build(), [heard, unheard])
+    lost = column(trace, "channels_lost") & 1
+    assert (1 + held if timeout_us else 0) == int(np.argmax(lost))
+    assert lost[-1] == 1
+
+
+def test_the_target_is_the_safe_current_until_the_laws_have_authority(firmware: Firmware) -> None:
+    image = (
+        ImageBuilder()
+        .channel("lateral_mg", required=1, heal_good=3)
+        .table("base_table", [0, 1], [1000, 1000])
+    )
+    image.put("safe_ma", 700, 710, 720, 730).put("return_q10", 256)
+    trace = firmware.run(image.build(), block({channel.name: [0] * 8 for channel in LAYOUT.channels}))
+    assert column(trace, "mode").tolist() == [START] * 2 + [ACTIVE] * 6
+    assert column(trace, "authority_q10").tolist() == [0, 0, 256, 512, 768, 1024, 1024, 1024]
+    target = column(trace, "target_ma")
+    assert target[1].tolist() == [700, 710, 720, 730]
+    assert target[2].tolist() == [925, 933, 940, 948]
+    assert target[-1].tolist() == [1600] * 4
