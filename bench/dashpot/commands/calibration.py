@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -13,6 +13,7 @@ from dashpot.layout import Layout
 
 if TYPE_CHECKING:
     from dashpot.calibration import Image
+    from dashpot.calibration.views import Grid
 
 EXIT_DIFFERENT = 1
 EXIT_MISTAKES = 2
@@ -192,14 +193,16 @@ def show(
     _show_records("Channels", views.channels(image))
 
 
-def _show_grid(grid: Any) -> None:
+def _show_grid(grid: Grid) -> None:
+    # The heading stands above the table, since a title would be folded to the width of a small one.
     down = f"{grid.x_name} {grid.x_unit}".rstrip()
     if grid.y:
-        title = f"{grid.key}, {grid.value_unit}; down: {down}, across: {grid.y_name} {grid.y_unit}"
-        console.table(title, ["", *grid.y], [(x, *row) for x, row in zip(grid.x, grid.cells, strict=True)])
+        click.echo(f"{grid.key}, {grid.value_unit}; down: {down}, across: {grid.y_name} {grid.y_unit}")
+        console.table("", ["", *grid.y], [(x, *row) for x, row in zip(grid.x, grid.cells, strict=True)])
     else:
+        click.echo(grid.key)
         rows = [(down, *grid.x), (f"{grid.y_name} {grid.value_unit}", *(row[0] for row in grid.cells))]
-        console.table(grid.key, ["", *(str(i) for i in range(1, len(grid.x) + 1))], rows)
+        console.table("", ["point", *(str(i) for i in range(1, len(grid.x) + 1))], rows)
 
 
 def _show_records(title: str, records: list[dict[str, object]]) -> None:
