@@ -362,7 +362,9 @@ def test_slew_is_apart_up_and_down_and_for_each_corner(firmware: Firmware) -> No
     image = ImageBuilder().table("base_table", [0, 1], [0, 1000])
     image.put("slew_up_ma", 10, 20, 40, 80).put("slew_down_ma", 15, 30, 60, 120)
     switch = [0] * 150 + [1] * 150
-    current = column(firmware.run(image.build(), block({"driver_switch": switch})), "current_ma")
+    trace = firmware.run(image.build(), block({"driver_switch": switch}))
+    assert column(trace, "guard_acts")[-1] == 0, "the limiter keeps the slew itself, not the guard behind it"
+    current = column(trace, "current_ma")
     steps = np.diff(current, axis=0)
     assert steps.max(axis=0).tolist() == [10, 20, 40, 80]
     assert steps.min(axis=0).tolist() == [-15, -30, -60, -120]
@@ -607,3 +609,20 @@ def test_the_target_is_the_safe_current_until_the_laws_have_authority(firmware: 
     assert target[1].tolist() == [700, 710, 720, 730]
     assert target[2].tolist() == [925, 933, 940, 948]
     assert target[-1].tolist() == [1600] * 4
+
+
+def test_authority_mixes_to_the_nearest_milliampere(firmware: Firmware) -> None:
+    image = (
+        ImageBuilder()
+        .table("base_table", [0, 1], [1000, 1000])
+        .put("return_q10", 1)
+        .channel("lateral_mg", required=1)
+    )
+    image.put("safe_ma", 301, 800, 1300, 1599).fill("least_ma", 300)
+    trace = firmware.run(image.build(), block({channel.name: [0] * 1030 for channel in LAYOUT.channels}))
+    share = column(trace, "authority_q10") / 1024
+    assert share[0] == 1 / 1024
+    assert share[-1] == 1
+    safe = np.array([301, 800, 1300, 1599])
+    exact = safe + (1600 - safe) * share[:, None]
+    assert np.array_equal(column(trace, "target_ma"), np.floor(exact + 0.5))
