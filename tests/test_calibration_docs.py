@@ -56,7 +56,7 @@ def test_examples_of_a_vehicle_are_right(text: str, tmp_path: Path) -> None:
 def test_every_key_of_a_calibration_is_documented() -> None:
     text = (DOCS / "calibration.md").read_text(encoding="utf-8")
     keys = {part for key in scalar_texts(demo_image()) for part in key.split(".")}
-    keys |= {part for part in document_keys(Document("x", None, edited("calibration.toml")).data)}
+    keys |= set(document_keys(Document("x", None, edited("calibration.toml")).data))
     assert {key for key in keys if not re.search(rf"\b{key}\b", text)} == set()
 
 

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import copy
+import random
 import re
+from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -396,3 +400,47 @@ def test_values_in_other_units_give_the_same_words() -> None:
 def test_the_demo_maps_every_channel() -> None:
     assert [channel.index for channel in demo_vehicle().channels] == list(range(len(layout().channels)))
     assert DEMO.name == "data"
+
+
+JUNK: list[Any] = [
+    0, -1, 10**30, Decimal("1.5"), Decimal("nan"), Decimal("-inf"), True, "", "x", "1 mm", "-5 bar", "0 ms", "mirror", [],
+    {}, [1], ["a"], [[1]], {"unit": "g"}, {"unit": "bar", "at": [1, 2, 3]}, {"at": [True]}, {"unit": 3, "at": 3}, "a.b", ".",
+    "safe", {"low": 1}, [[]],
+]  # fmt: skip
+
+
+def spoilt(data: dict[str, Any], chance: random.Random) -> dict[str, Any]:
+    """A document with some values dropped or exchanged for rubbish, and some keys too many."""
+    tables: list[dict[str, Any]] = [copy.deepcopy(data)]
+    for table in tables:
+        tables += [value for value in table.values() if isinstance(value, dict)]
+    for _ in range(chance.randint(1, 4)):
+        table = chance.choice([table for table in tables if table])
+        key = chance.choice([*table, "odd"])
+        if chance.random() < 0.2:
+            table.pop(key, None)
+        else:
+            table[key] = copy.deepcopy(chance.choice(JUNK))
+    return tables[0]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_rubbish_in_any_place_is_found_and_nothing_raises(seed: int) -> None:
+    chance = random.Random(seed)
+    vehicle_document = Document("vehicle.toml", None, edited("vehicle.toml"))
+    numbers_document = Document("calibration.toml", None, edited("calibration.toml"))
+    right = (vehicle_document.data, numbers_document.data)
+    spoilt_files = 0
+    for _ in range(40):
+        vehicle_document.data, numbers_document.data = (spoilt(data, chance) for data in right)
+        vehicle, found = calibration.read_vehicle(vehicle_document)
+        numbers, more, _ = calibration.read_calibration(numbers_document)
+        found += [*more, *calibration.check(vehicle, numbers)]
+        if any(finding.severity == "error" for finding in found):
+            spoilt_files += 1
+            continue
+        # What has no mistake packs to an image that is taken.
+        assert vehicle is not None
+        assert numbers is not None
+        calibration.read_image(calibration.pack(vehicle, numbers, layout()).to_bytes(), layout())
+    assert spoilt_files > 20

@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from dashpot.calibration.findings import Document, Finding, MistakesError, refuse
+from dashpot.calibration.mapping import read_vehicle
 from dashpot.calibration.model import CORNERS
 from dashpot.calibration.packing import numbers, read_calibration, value_at
 from dashpot.calibration.scalars import AXLES, ENABLED, TABLES
 from dashpot.calibration.schema import touches
 from dashpot.calibration.units import TIME, half_up, shown
-from dashpot.calibration.vehicle import read_vehicle
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

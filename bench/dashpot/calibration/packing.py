@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from fractions import Fraction
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from dashpot import resources
@@ -67,14 +68,18 @@ def read_calibration(document: Document) -> tuple[Calibration | None, list[Findi
         and doubts that the file alone shows; the keys whose values are the demo's.
 
     """
-    demo = resources.demo_dir() / "data" / "calibration.toml"
-    stand_in = Document.read(demo).data if demo.is_file() else {}
-    calibration, findings, filled = validate(Calibration, document, stand_in)
+    calibration, findings, filled = validate(Calibration, document, _demo)
     if calibration is None:
         return None, findings, filled
     calibration.attach(document)
     more = [finding for finding in numbers(calibration) if not touches(finding, filled)]
     return calibration, findings + more, filled
+
+
+@cache
+def _demo() -> dict[str, Any]:
+    path = resources.demo_dir() / "data" / "calibration.toml"
+    return Document.read(path).data if path.is_file() else {}
 
 
 def numbers(calibration: Calibration) -> list[Finding]:

@@ -15,7 +15,7 @@ from dashpot.calibration.findings import Document, Finding, nearest
 from dashpot.calibration.units import INT16, Family, half_up, parse, shown
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
 POINTS = (2, 16)
 
@@ -165,7 +165,7 @@ def words_of(values: object, factor: Fraction, unit: str, bounds: tuple[int, int
 
 
 def validate(
-    model: type[ModelT], document: Document, stand_in: dict[str, Any]
+    model: type[ModelT], document: Document, stand_in: Callable[[], dict[str, Any]]
 ) -> tuple[ModelT | None, list[Finding], set[str]]:
     """Validate a document, find all its mistakes, and go on past them.
 
@@ -174,7 +174,7 @@ def validate(
     Args:
         model: what the document should be.
         document: the file.
-        stand_in: a right document of the same kind, empty where there is none to help out.
+        stand_in: gives a right document of the same kind, empty where there is none to help out.
 
     Returns:
         The validated model, None where it could not be completed; the mistakes; the keys that stand-ins fill.
@@ -199,7 +199,7 @@ def validate(
                     if not inside and finding not in findings:
                         findings.append(finding)
                 for place in _places(loc, error, filled):
-                    changed = _repair(data, place, stand_in, error["type"])
+                    changed = _repair(data, place, stand_in(), error["type"])
                     repaired |= changed is not None
                     if error["type"] != "extra_forbidden":
                         filled.add(".".join(changed or place))
