@@ -193,7 +193,7 @@ WRONG: list[tuple[str, Callable[[ImageBuilder], object]]] = [
     *[(f"channel {name} default {value}", channel(name, default=value)) for name, value in [
         ("lateral_mg", 16001), ("longitudinal_mg", -16001), ("vertical_mg", 16001), ("brake_kpa", 32768),
         ("steer_ddeg", 16001), ("yaw_cdeg_s", -32768), ("stroke_um.front_left", 400_001),
-        ("stroke_um.rear_right", -400_001), ("supply_mv", 32768), ("wheel_speed_cm_s.rear_right", 32768),
+        ("stroke_um.rear_right", -400_001), ("supply_mv", 32768), ("wheel_speed_cm_s.rear_right", 32768), ("grip_switch", 256), ("driver_switch", -256),
     ]],
     *[(f"tracker {field} {value}", tracker(i, **{field: value})) for i, field, value in [
         (0, "channel", -1), (5, "channel", len(LAYOUT.channels)), (1, "alpha_q10", 0), (1, "alpha_q10", 1025),

@@ -88,6 +88,8 @@ _CH_STEER_DDEG = const(4)
 _LIMIT_STEER_DDEG = const(16000)
 _CH_STROKE_UM = const(11)
 _LIMIT_STROKE_UM = const(400000)
+_CH_GRIP_SWITCH = const(16)
+_LIMIT_GRIP_SWITCH = const(255)
 _CRC_E2E_P2 = const(4)
 _BOUNDS = (
     (0, 1, 1000, 10000),  # period_us
@@ -221,6 +223,8 @@ def _limit(channel: int) -> int:
         return _LIMIT_STEER_DDEG
     if _CH_STROKE_UM <= channel < _CH_STROKE_UM + _N_CORNERS:
         return _LIMIT_STROKE_UM
+    if channel >= _CH_GRIP_SWITCH:
+        return _LIMIT_GRIP_SWITCH
     return _LIMIT_BRAKE_KPA
 
 
