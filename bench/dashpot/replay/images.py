@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from dashpot import resources
+from dashpot import console, resources
 from dashpot.calibration.image import read_image
 from dashpot.errors import InputError
 from dashpot.targets.contract import EXTENDED_KEY
@@ -90,14 +90,17 @@ def pack_image(vehicle: Path, calibration: Path, layout: Layout, period_us: int 
         InputError: with every mistake in the files.
 
     """
-    from dashpot.calibration.packing import load_calibration, pack
-    from dashpot.calibration.vehicle import load_vehicle
+    from dashpot.calibration import load_pair, pack
     from dashpot.files import sha256_file
 
     if period_us is not None and period_us % 10:
         raise InputError(f"{period_us} is not a multiple of 10 us", where="--period-us")
-    car = load_vehicle(vehicle, layout=layout)
-    numbers = load_calibration(calibration)
+    car, numbers, doubts = load_pair(vehicle, calibration, layout=layout)
+    if doubts:
+        console.warn(
+            f"{len(doubts)} doubts about {vehicle.name} and {calibration.name}, the first: {doubts[0].message}; "
+            "`dashpot calibration check` shows all"
+        )
     if period_us is not None:
         timing = numbers.timing.model_copy(update={"period": Fraction(period_us)})
         numbers = numbers.model_copy(update={"timing": timing})

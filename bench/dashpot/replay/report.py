@@ -108,6 +108,8 @@ def _seen(bits: Mapping[int, Seen], names: Any, timeline: Timeline) -> dict[str,
             "ticks": seen.ticks,
             "first_tick": seen.first_tick,
             "first_s": (seen.first_log_us - start_us) / 1e6,
+            "last_tick": seen.last_tick,
+            "last_s": (seen.last_log_us - start_us) / 1e6,
         }
         for bit, seen in sorted(bits.items())
     }
@@ -152,16 +154,44 @@ def _show_faults(summary: Mapping[str, Any]) -> None:
     if not summary["faults"]:
         click.echo("Faults: none.")
         return
+    at_start = [_at_start(seen) for seen in [*summary["faults"].values(), *summary["channels_lost"].values()]]
+    if all(at_start):
+        last_s = max(seen["last_s"] for seen in summary["faults"].values())
+        names = _grouped(list(summary["channels_lost"]))
+        click.echo(
+            f"Faults: none after the first {1000 * last_s:.0f} ms, while the first data came in ({names})."
+        )
+        return
     click.echo("Faults:")
     for name, seen in summary["faults"].items():
         words = fault_words(name)
-        times = f"{seen['ticks']:,} tick{'s' * (seen['ticks'] != 1)}, first at {seen['first_s']:.3f} s"
-        click.echo(f" - {name} ({times}): {words.meaning}; {words.advice}.")
+        click.echo(f" - {name}, {_when(seen)}: {words.meaning}; {words.advice}.")
     lost: dict[str, list[str]] = {}
     for name, seen in summary["channels_lost"].items():
-        lost.setdefault(f"{seen['ticks']:,} from {seen['first_s']:.3f} s on", []).append(name)
-    for times, names in lost.items():
-        click.echo(f" - not trusted for ticks {times}: {', '.join(names)}.")
+        lost.setdefault("until their first data" if _at_start(seen) else _when(seen), []).append(name)
+    for when, channels in lost.items():
+        click.echo(f" - channels not trusted, {when}: {_grouped(channels)}.")
+
+
+def _at_start(seen: Mapping[str, Any]) -> bool:
+    """Whether something was the case from the first tick on, and then never again."""
+    return bool(seen["first_tick"] == 0 and seen["ticks"] == seen["last_tick"] + 1)
+
+
+def _when(seen: Mapping[str, Any]) -> str:
+    ticks = seen["ticks"]
+    if ticks == 1:
+        return f"1 tick at {seen['first_s']:.3f} s"
+    whole = ticks == seen["last_tick"] - seen["first_tick"] + 1
+    return f"{ticks:,} ticks {'from' if whole else 'between'} {seen['first_s']:.3f} {'to' if whole else 'and'} {seen['last_s']:.3f} s"
+
+
+def _grouped(names: list[str]) -> str:
+    """Join names; those that differ in the corner alone become one with their number."""
+    groups: dict[str, int] = {}
+    for name in names:
+        groups[name.partition(".")[0]] = groups.get(name.partition(".")[0], 0) + 1
+    return ", ".join(f"{name} ({count} corners)" if count > 1 else name for name, count in groups.items())
 
 
 def oddities(summary: Mapping[str, Any]) -> list[str]:

@@ -18,11 +18,13 @@ LONGEST_BIN_US = 1 << 16
 
 @dataclass(slots=True)
 class Seen:
-    """A bit of a mask: in how many ticks it was set, and the first of them."""
+    """A bit of a mask: in how many ticks it was set, and the first and the last of them."""
 
     ticks: int
     first_tick: int
     first_log_us: int
+    last_tick: int
+    last_log_us: int
 
 
 class Statistics:
@@ -112,9 +114,10 @@ class Statistics:
         for bit in range(bits):
             if not ever >> bit & 1:
                 continue
-            is_set = mask >> bit & 1
+            rows = np.flatnonzero(mask >> bit & 1)
+            first, last = int(rows[0]), int(rows[-1])
             known = seen.get(bit)
             if known is None:
-                at = int(np.argmax(is_set))
-                known = seen[bit] = Seen(0, block.first_tick + at, int(block.log_us[at]))
-            known.ticks += int(np.count_nonzero(is_set))
+                known = seen[bit] = Seen(0, block.first_tick + first, int(block.log_us[first]), 0, 0)
+            known.ticks += len(rows)
+            known.last_tick, known.last_log_us = block.first_tick + last, int(block.log_us[last])
