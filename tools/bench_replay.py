@@ -1,0 +1,222 @@
+#!/usr/bin/env python3
+"""How fast a replay is, against real time and against the way one would first write it.
+
+python3 tools/bench_replay.py [--log LOG] [--runs N] [--baseline-s S] [--hour]
+
+Makes once a candump log of 1,000,000 frames in 417 s: the demo car's drive, eight messages, four of them at 500 Hz and
+four at 100 Hz. Measures, each as a process of its own from its start to the stored result:
+
+- `dashpot replay`, all layers on, the MicroPython interpreter as target
+- tools/baseline_replay.py: python-can, cantools, a pipe, plain MicroPython with floats, CSV
+- with --hour: an hour of the same, for the memory it takes
+
+Ratios are what counts; they come from one and the same run of this script.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from pathlib import Path
+from statistics import median
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dashpot.demo import demo_lap
+from dashpot.demo.bus import MESSAGES, payloads
+from dashpot.demo.sensors import read_sensors
+from dashpot.logs.candump import write_candump
+from dashpot.logs.frames import FrameBlock, join_blocks, split_block
+from dashpot.resources import dbc_dir, demo_dir
+from dashpot.runs import open_run
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+ROOT = Path(__file__).resolve().parent.parent
+FRAMES = 1_000_000
+LENGTH_S = 417.0
+FAST_US, SLOW_US = 2000, 10_000
+FAST = ("Suspension_Strokes", "Inertial", "Brake_Pressures", "Steering")
+SLOW = ("Yaw_Rate", "Wheel_Speeds", "Road_Speed", "Supply_Switches")
+START_US = 1_700_000_000_000_000
+HOUR_PARTS = 9
+WANTED_REALTIME, WANTED_RATIO, WANTED_HOUR_MB = 150.0, 20.0, 400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One process: seconds from start to end, CPU seconds of it and its children, peak memory of the largest."""
+
+    wall_s: float
+    cpu_s: float
+    peak_mb: float
+    stdout: str
+
+
+def main() -> int:
+    """Measure and print the table."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
+    parser.add_argument("--log", type=Path, help="the log; made there if it does not exist")
+    parser.add_argument("--runs", type=int, default=3, help="replays to take the median of")
+    parser.add_argument(
+        "--baseline-s", type=float, default=60.0,
+        help="how much of the log the baseline replays; its rate is steady, so the rest is scaled; 0: all of it",
+    )  # fmt: skip
+    parser.add_argument("--hour", action="store_true", help="measure an hour's log too")
+    options = parser.parse_args()
+    with ExitStack() as stack:
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="dashpot-bench-")))
+        log = options.log or folder / "bench.log"
+        if not log.exists():
+            print(f"making {log.name}: {FRAMES:,} frames", flush=True)
+            write_candump(log, bench_frames(), ("can0",))
+        ours = [measure(replay_command(log, folder / f"run{i}")) for i in range(options.runs)]
+        seconds = options.baseline_s or LENGTH_S
+        base = measure(baseline_command(log, folder / "baseline.csv", seconds))
+        report(folder, ours, base, min(seconds, LENGTH_S))
+        if options.hour:
+            hour(folder)
+    return 0
+
+
+def bench_frames() -> Iterator[FrameBlock]:
+    """Yield the frames of the log, in order of their stamps."""
+    lap = demo_lap(1, LENGTH_S)
+    readings = read_sensors(lap)
+    parts: list[FrameBlock] = []
+    for name, period_us in [(name, FAST_US) for name in FAST] + [(name, SLOW_US) for name in SLOW]:
+        message = next(message for message in MESSAGES if message.name == name)
+        # Apart by more than a frame is long at 500 kbit/s.
+        phase_us = 240 * len(parts)
+        at_us = np.arange(phase_us, round(LENGTH_S * 1e6), period_us)
+        data = np.zeros((len(at_us), 8), np.uint8)
+        data[:, : message.length] = payloads(message, readings, lap, at_us)
+        parts.append(
+            FrameBlock(
+                stamp_us=START_US + at_us,
+                can_id=np.full(len(at_us), message.can_id, np.uint32),
+                flags=np.zeros(len(at_us), np.uint8),
+                length=np.full(len(at_us), message.length, np.uint8),
+                channel=np.zeros(len(at_us), np.uint8),
+                data=data,
+            )
+        )
+    whole = join_blocks(parts)
+    order = np.argsort(whole.stamp_us, kind="stable")[:FRAMES]
+    yield from split_block(whole.select(order))
+
+
+def replay_command(log: Path, out: Path) -> list[str]:
+    """Return the command line of a replay as a user types it."""
+    data = demo_dir() / "data"
+    return [
+        sys.executable, "-m", "dashpot", "replay", str(log), "--vehicle", str(data / "vehicle.toml"),
+        "--calibration", str(data / "calibration.toml"), "--out", str(out), "--json",
+    ]  # fmt: skip
+
+
+def baseline_command(log: Path, out: Path, seconds: float) -> list[str]:
+    """Return the command line of the baseline."""
+    dbc = dbc_dir() / "merlin_t4.dbc"
+    script = ROOT / "tools" / "baseline_replay.py"
+    return [sys.executable, str(script), str(log), str(dbc), str(out), "--seconds", str(seconds)]
+
+
+def measure(command: list[str]) -> Measured:
+    """Run a command and measure it.
+
+    Raises:
+        SystemExit: it failed; its stderr is shown.
+
+    """
+    with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
+        environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+        start = time.perf_counter()
+        process = subprocess.Popen(command, stdout=out, stderr=err, env=environment)
+        # Of the process itself; wait4 knows no other peak than the largest of it and the children it waited for.
+        peak_kb = watch(process)
+        _, status, usage = os.wait4(process.pid, 0)
+        wall_s = time.perf_counter() - start
+        process.returncode = os.waitstatus_to_exitcode(status)
+        out.seek(0)
+        err.seek(0)
+        if process.returncode:
+            sys.exit(f"bench_replay.py: {' '.join(command)} failed:\n{err.read().decode()}")
+        return Measured(wall_s, usage.ru_utime + usage.ru_stime, peak_kb / 1024, out.read().decode())
+
+
+def watch(process: subprocess.Popen[bytes]) -> int:
+    """Wait until a process has ended, without reaping it, and return the peak of its resident memory, kB."""
+    status = Path(f"/proc/{process.pid}/status")
+    peak_kb = 0
+    while os.waitid(os.P_PID, process.pid, os.WEXITED | os.WNOHANG | os.WNOWAIT) is None:
+        for line in status.read_text().splitlines():
+            if line.startswith("VmHWM"):
+                peak_kb = int(line.split()[1])
+        time.sleep(0.005)
+    return peak_kb
+
+
+def report(folder: Path, ours: list[Measured], base: Measured, base_s: float) -> None:
+    """Print the table."""
+    wall_s = median(one.wall_s for one in ours)
+    summary = json.loads(ours[-1].stdout)
+    log_s = summary["log_s"]
+    base_wall_s = base.wall_s * log_s / base_s
+    rows = [
+        ("", "dashpot replay", "baseline"),
+        ("log replayed, s", f"{log_s:.1f}", f"{base_s:.1f}"),
+        ("wall, s", f"{wall_s:.2f}", f"{base.wall_s:.2f}"),
+        (
+            "wall for the whole log, s",
+            f"{wall_s:.2f}",
+            f"{base_wall_s:.1f}{' (scaled)' if base_s < log_s else ''}",
+        ),
+        ("x real time", f"{log_s / wall_s:.0f}", f"{log_s / base_wall_s:.1f}"),
+        ("CPU with children, s", f"{median(one.cpu_s for one in ours):.2f}", f"{base.cpu_s:.2f}"),
+        ("peak memory, MB", f"{max(one.peak_mb for one in ours):.0f}", f"{base.peak_mb:.0f}"),
+    ]
+    print(
+        f"\n{summary['frames']:,} frames, {summary['ticks']:,} ticks, {len(ours)} replays (median), {os.cpu_count()} CPUs"
+    )
+    for name, one, other in rows:
+        print(f"{name:28}{one:>16}{other:>20}")
+    print(f"all replays, s: {', '.join(f'{one.wall_s:.2f}' for one in ours)}")
+    print(f"times the baseline: {base_wall_s / wall_s:.1f} (wanted {WANTED_RATIO:.0f})")
+    print(f"times real time: {log_s / wall_s:.0f} (wanted {WANTED_REALTIME:.0f})")
+    tick_us = open_run(folder / f"run{len(ours) - 1}").tick_us
+    shares = ", ".join(f"{share:g} %: {np.percentile(tick_us, share):.0f}" for share in (1, 50, 90, 99, 99.9))
+    print(f"a tick on the host, us: mean {tick_us.mean():.2f}, {shares}, longest {tick_us.max()}")
+    print(
+        f"memory that ticks kept and used, bytes: {summary['alloc_kept_bytes']}, {summary['alloc_gross_bytes']}"
+    )
+
+
+def hour(folder: Path) -> None:
+    """Replay an hour and print how much memory it took."""
+    log = folder / "hour.log"
+    part = join_blocks(list(bench_frames()))
+    step_us = round(LENGTH_S * 1e6)
+    blocks = (replace(part, stamp_us=part.stamp_us + i * step_us) for i in range(HOUR_PARTS))
+    frames = write_candump(log, blocks, ("can0",))
+    done = measure(replay_command(log, folder / "hour"))
+    summary = json.loads(done.stdout)
+    stored_mb = sum(path.stat().st_size for path in (folder / "hour").iterdir()) / 1e6
+    print(
+        f"an hour ({summary['log_s']:.0f} s, {frames:,} frames): {done.wall_s:.1f} s, "
+        f"{summary['log_s'] / done.wall_s:.0f} x real time, peak memory {done.peak_mb:.0f} MB "
+        f"(wanted under {WANTED_HOUR_MB:.0f}), run folder {stored_mb:.0f} MB"
+    )
+
+
+if __name__ == "__main__":
+    sys.exit(main())
