@@ -12,6 +12,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from hashlib import sha256
 from pathlib import Path
 
 import numpy as np
@@ -21,8 +22,10 @@ from dashpot import runs
 from dashpot.cli import main
 from dashpot.logs.candump import write_candump
 from dashpot.logs.frames import FrameBlock
-from dashpot.logs.reader import LogReader
+from dashpot.logs.reader import LogReader, open_log
+from dashpot.resources import dbc_dir, demo_dir
 from dashpot.targets import pipe
+from demo_data import demo_log
 from replay_kit import BODY_ID, FIRMWARE, PERIOD_US, STROKE_ID, layout, make_frames, make_image, write_log
 
 Go = Callable[..., tuple[int, str, str]]
@@ -76,6 +79,15 @@ def refused(said: tuple[int, str, str], run: Path, *parts: str, code: int = 2) -
         assert part in said[2]
     assert not run.exists()
     assert not list(run.parent.glob(".part-*"))
+
+
+def files(log: Path, out: Path, *options: str) -> list[str]:
+    """The command line of a replay with the demo car's files."""
+    data = demo_dir() / "data"
+    return [
+        "replay", str(log), "--vehicle", str(data / "vehicle.toml"), "--calibration", str(data / "calibration.toml"),
+        "--out", str(out), *options,
+    ]  # fmt: skip
 
 
 def kept(frames: FrameBlock, keep: np.ndarray) -> FrameBlock:
@@ -149,6 +161,7 @@ def test_the_same_inputs_give_the_same_bytes(go: Go, log: Path, tmp_path: Path) 
     go(log, out="two")
     for name in (runs.TICKS, runs.MANIFEST, runs.IMAGE, runs.LAYOUT):
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
+    runs.open_run(tmp_path / "one").verify()
 
 
 @pytest.mark.parametrize("start_us", [(1 << 30) - 1, (1 << 30) - 1_000_000, (1 << 30) - 999_999])
@@ -378,12 +391,25 @@ def test_a_damaged_image(go: Go, log: Path, image: Path, tmp_path: Path) -> None
     refused(go(log), tmp_path / "run", "car.bin", "CRC")
 
 
-def test_an_image_for_another_firmware(go: Go, log: Path, tmp_path: Path) -> None:
+@pytest.fixture
+def other_firmware(tmp_path: Path) -> Path:
+    """The firmware with a declaration that is not the one its code was generated from."""
     other = tmp_path / "firmware"
     shutil.copytree(FIRMWARE, other, ignore=shutil.ignore_patterns("__pycache__"))
     declaration = other / "layout.toml"
     declaration.write_text(declaration.read_text().replace('"late_tick"', '"too_late"'))
-    refused(go(log, "--firmware", other), tmp_path / "run", "layout.toml", "hash")
+    return other
+
+
+def test_an_image_for_another_firmware(go: Go, log: Path, tmp_path: Path, other_firmware: Path) -> None:
+    refused(go(log, "--firmware", other_firmware), tmp_path / "run", "car.bin", "is for a firmware of format")
+
+
+def test_a_firmware_that_is_not_of_its_declaration(
+    log: Path, tmp_path: Path, other_firmware: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code = main(files(log, tmp_path / "run", "--firmware", str(other_firmware)))
+    refused((code, *capsys.readouterr()), tmp_path / "run", "generated from another layout.toml")
 
 
 def test_a_folder_without_firmware(go: Go, log: Path, tmp_path: Path) -> None:
@@ -438,6 +464,92 @@ def test_a_run_that_is_there_is_not_replaced_unless_asked(go: Go, log: Path, tmp
 
 def test_an_output_in_no_folder(go: Go, log: Path, tmp_path: Path) -> None:
     refused(go(log, out="no/such/run"), tmp_path / "no", "no such folder")
+
+
+# With the files of a car.
+
+
+def test_files_are_packed_and_named_in_the_manifest(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(files(demo_log(duration_s=5.0), tmp_path / "run", "--json")) == 0
+    said = json.loads(capsys.readouterr().out)
+    run = runs.open_run(tmp_path / "run")
+    inputs = run.manifest["inputs"]
+    assert set(inputs) == {"log", "firmware", "vehicle", "calibration", "dbc"}
+    data = demo_dir() / "data"
+    assert inputs["vehicle"]["sha256"] == sha256((data / "vehicle.toml").read_bytes()).hexdigest()
+    assert inputs["dbc"] == [
+        {"name": "merlin_t4.dbc", "sha256": sha256((dbc_dir() / "merlin_t4.dbc").read_bytes()).hexdigest()}
+    ]
+    assert said["hashes"]["image"] == sha256((tmp_path / "run" / runs.IMAGE).read_bytes()).hexdigest()
+    assert said["frames_bad"] == said["signals_bad"] == said["guard_acts"] == 0
+    # Two messages of the demo's bus feed no channel; each comes every 100 ms.
+    assert said["frames_unknown"] == pytest.approx(100, abs=2)
+
+
+@pytest.mark.parametrize("period_us", [1000, 4000, 10_000])
+def test_another_period_is_packed_and_ticked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], period_us: int
+) -> None:
+    assert (
+        main(files(demo_log(duration_s=5.0), tmp_path / "run", "--json", "--period-us", str(period_us))) == 0
+    )
+    said = json.loads(capsys.readouterr().out)
+    assert said["period_us"] == period_us
+    assert said["ticks"] == pytest.approx(5e6 / period_us, abs=2)
+    assert set(runs.open_run(tmp_path / "run")["dt_us"][1:].tolist()) == {period_us}
+    assert "late_tick" not in said["faults"]
+
+
+def test_a_period_that_the_image_cannot_hold(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(files(demo_log(duration_s=5.0), tmp_path / "run", "--period-us", "1001"))
+    refused((code, *capsys.readouterr()), tmp_path / "run", "--period-us", "multiple of 10 us")
+
+
+def test_ids_are_named_by_the_dbc(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    # The demo's bus without all that the vehicle file reads: what is left has its name from the DBC.
+    (block,) = list(open_log(demo_log(duration_s=5.0)))
+    log = tmp_path / "rest.log"
+    write_candump(log, [block.select(np.isin(block.can_id, (0x355, 0x15A7C0D3)))])
+    code = main(files(log, tmp_path / "run"))
+    refused(
+        (code, *capsys.readouterr()), tmp_path / "run",
+        "none of its frames", "0C4 (Suspension_Strokes)", "2 ids: ", "355 (Corner_Temperatures)", "15A7C0D3 (Lap_Beacon)",
+    )  # fmt: skip
+
+
+def test_a_missing_required_message_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (block,) = list(open_log(demo_log(duration_s=5.0)))
+    log = tmp_path / "rest.log"
+    write_candump(log, [block.select(block.can_id != 0x0D2)])
+    code = main(files(log, tmp_path / "run"))
+    refused(
+        (code, *capsys.readouterr()), tmp_path / "run",
+        "required channel lateral_mg", "comes with 0D2 (Inertial)", "which never occurs",
+    )  # fmt: skip
+
+
+def test_a_mistake_in_a_file_is_its_own_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    data = demo_dir() / "data"
+    vehicle = tmp_path / "vehicle.toml"
+    vehicle.write_text((data / "vehicle.toml").read_text().replace("Inertial.LatAccel", "Inertial.LatAcel"))
+    code = main(
+        [
+            "replay", str(demo_log(duration_s=5.0)), "--vehicle", str(vehicle),
+            "--calibration", str(data / "calibration.toml"), "--out", str(tmp_path / "run"),
+        ]
+    )  # fmt: skip
+    refused((code, *capsys.readouterr()), tmp_path / "run", "vehicle.toml", "LatAcel", "LatAccel")
+
+
+def test_the_checked_target_gives_the_same_bytes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    log = demo_log(duration_s=1.0)
+    for target in ("host", "cpython"):
+        assert main(files(log, tmp_path / target, "--target", target)) == 0
+    capsys.readouterr()
+    assert (tmp_path / "host" / runs.TICKS).read_bytes() == (tmp_path / "cpython" / runs.TICKS).read_bytes()
+    assert runs.open_run(tmp_path / "cpython").manifest["versions"]["target"] == "cpython"
 
 
 # Ctrl-C and memory, in processes of their own.

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashpot.errors import FirmwareError, InputError
+from dashpot.files import sha256_file
 from dashpot.layout import Layout
 
 if TYPE_CHECKING:
@@ -203,10 +204,15 @@ class RunWriter:
         if not self._files:
             self._open()
         rows = self._rows
-        columns = [column[:rows] for column in self._own]
-        columns += [column[:rows] for segment in self._segments for column in segment.columns]
-        for (writer, schema, _), arrays in zip(self._files, (columns, [self._tick_us[:rows]]), strict=True):
-            writer.write_batch(pa.record_batch([pa.array(values) for values in arrays], schema=schema))
+        ticks = [column[:rows] for column in self._own]
+        ticks += [column[:rows] for segment in self._segments for column in segment.columns]
+        for (writer, schema, _), arrays in zip(self._files, (ticks, [self._tick_us[:rows]]), strict=True):
+            # Not pa.array(): it imports pandas where that is installed, 0.3 s here.
+            columns = [
+                pa.Array.from_buffers(field.type, rows, [None, pa.py_buffer(values)])
+                for field, values in zip(schema, arrays, strict=True)
+            ]
+            writer.write_batch(pa.record_batch(columns, schema=schema))
         self._rows = 0
 
 
@@ -244,7 +250,10 @@ class Run:
         self.summary = _read_json(path / SUMMARY)
         self.layout = Layout.load(path)
         self.columns = _read_schema(path / TICKS)
-        self.ticks: int = int(self.manifest["counts"]["ticks"])
+        try:
+            self.ticks = int(self.manifest["counts"]["ticks"])
+        except (KeyError, TypeError, ValueError):
+            raise InputError("has no count of ticks; replay the log again", where=path / MANIFEST) from None
         expected = [own[0] for own in OWN_COLUMNS] + [info.name for info in trace_columns(self.layout)]
         if list(self.columns) != expected:
             raise InputError(
@@ -270,6 +279,20 @@ class Run:
                 where=self.path / TICKS,
             )
         return values
+
+    def verify(self) -> None:
+        """Compare the stored ticks with the hash that the manifest has of them.
+
+        Raises:
+            InputError: they differ, or the manifest has no hash.
+
+        """
+        wanted = self.manifest.get("outputs", {}).get(TICKS)
+        if wanted != sha256_file(self.path / TICKS):
+            raise InputError(
+                f"is not the file that {MANIFEST} was written for; replay the log again",
+                where=self.path / TICKS,
+            )
 
     @property
     def log_us(self) -> NDArray[np.int64]:

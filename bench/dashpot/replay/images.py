@@ -7,7 +7,6 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from dashpot import console, resources
-from dashpot.calibration.image import read_image
 from dashpot.errors import InputError
 from dashpot.targets.contract import EXTENDED_KEY
 
@@ -74,6 +73,8 @@ def load_image(path: Path, layout: Layout) -> ReplayImage:
         InputError: it cannot be read, is damaged or was packed for another firmware.
 
     """
+    from dashpot.calibration import read_image
+
     return _describe(read_image(path, layout), {}, ())
 
 

@@ -8,7 +8,7 @@ import threading
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 from dashpot import __version__, console, runs
 from dashpot.errors import InputError
@@ -84,10 +84,10 @@ def run_job(job: Job, started: float) -> dict[str, Any]:
         layout = Layout.load(job.firmware)
         reader = open_log(job.log, format=job.format)
         log_hash = _Hash(job.log)
-        target = make_target(job.target, TargetOptions(job.firmware, job.micropython), layout)
-        try:
-            target.start()
+        # The interpreter starts while we import and pack.
+        with _Starting(job, layout) as starting:
             image = _image(job, layout)
+            target = starting.target()
             target.load(image.data)
             (folder / runs.IMAGE).write_bytes(image.data)
             shutil.copyfile(job.firmware / runs.LAYOUT, folder / runs.LAYOUT)
@@ -102,10 +102,8 @@ def run_job(job: Job, started: float) -> dict[str, Any]:
                 runs.RunWriter(folder, layout) as writer,
             ):
                 done = replay(reader, target, layout, options, writer, bar.advance)
-            counts = done.timeline.counts
-            check_log(image, counts.keys, job.log)
-        finally:
-            target.close()
+        counts = done.timeline.counts
+        check_log(image, counts.keys, job.log)
         inputs = {"log": {"name": job.log.name, "sha256": log_hash.result(), "bytes": reader.bytes_total}}
         inputs |= {"firmware": {"sha256": firmware_hash(job.firmware)}, **image.inputs}
         channel = job.channel or reader.channels[0]
@@ -120,6 +118,7 @@ def run_job(job: Job, started: float) -> dict[str, Any]:
             },
             "channel": channel,
             "first_us": done.timeline.first_us,
+            "outputs": {runs.TICKS: sha256_file(folder / runs.TICKS)},
         }
         runs.write_json(folder / runs.MANIFEST, manifest)
         summary = summarise(
@@ -143,6 +142,43 @@ def firmware_hash(folder: Path) -> str:
     for name in [*files, runs.LAYOUT]:
         digest.update(f"{sha256_file(folder / name)}  {name}\n".encode())
     return digest.hexdigest()
+
+
+class _Starting:
+    """A target that starts in a thread of its own; closed at the end of the context."""
+
+    def __init__(self, job: Job, layout: Layout) -> None:
+        self._job = job
+        self._layout = layout
+        self._target: Target | None = None
+        self._error: Exception | None = None
+        self._thread = threading.Thread(target=self._run, name="start", daemon=True)
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._thread.join()
+        if self._target is not None:
+            self._target.close()
+
+    def target(self) -> Target:
+        """Wait until the firmware has started and return it, or raise what kept it from that."""
+        self._thread.join()
+        if self._error is not None:
+            raise self._error
+        assert self._target is not None
+        return self._target
+
+    def _run(self) -> None:
+        job = self._job
+        try:
+            target = make_target(job.target, TargetOptions(job.firmware, job.micropython), self._layout)
+            self._target = target
+            target.start()
+        except Exception as error:  # noqa: BLE001 - handed to the thread that asks for the target, which raises it
+            self._error = error
 
 
 class _Hash:
