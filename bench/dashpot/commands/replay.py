@@ -18,6 +18,10 @@ STARTED = time.perf_counter()
 @click.option(
     "--calibration", type=click.Path(path_type=Path), help="calibration.toml: maps, limits, valves."
 )
+@click.option(
+    "--dbc", multiple=True, type=click.Path(path_type=Path),
+    help="DBC instead of those that the vehicle file names; may be given again.",
+)  # fmt: skip
 @click.option("--image", type=click.Path(path_type=Path), help="A packed image instead of the two.")
 @click.option("--firmware", type=click.Path(path_type=Path), help="Folder of the firmware; ours by default.")
 @click.option(
@@ -48,6 +52,7 @@ def command(
     log: Path,
     vehicle: Path | None,
     calibration: Path | None,
+    dbc: tuple[Path, ...],
     image: Path | None,
     firmware: Path | None,
     target: str,
@@ -73,6 +78,7 @@ def command(
         firmware=firmware or firmware_dir(),
         vehicle=vehicle,
         calibration=calibration,
+        dbc=dbc,
         image=image,
         target=target,
         micropython=micropython,

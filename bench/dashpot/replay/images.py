@@ -11,7 +11,7 @@ from dashpot.errors import InputError
 from dashpot.targets.contract import EXTENDED_KEY
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from dashpot.calibration.image import Image
@@ -78,7 +78,9 @@ def load_image(path: Path, layout: Layout) -> ReplayImage:
     return _describe(read_image(path, layout), {}, ())
 
 
-def pack_image(vehicle: Path, calibration: Path, layout: Layout, period_us: int | None) -> ReplayImage:
+def pack_image(
+    vehicle: Path, calibration: Path, layout: Layout, period_us: int | None = None, dbc: Sequence[Path] = ()
+) -> ReplayImage:
     """Pack the image of a car and a calibration.
 
     Args:
@@ -86,17 +88,19 @@ def pack_image(vehicle: Path, calibration: Path, layout: Layout, period_us: int 
         calibration: calibration.toml.
         layout: the declaration of the firmware that is to load it.
         period_us: tick period instead of the calibration's, a multiple of 10.
+        dbc: DBC files to read in place of those that the vehicle file names.
 
     Raises:
         InputError: with every mistake in the files.
 
     """
-    from dashpot.calibration import load_pair, pack
+    from dashpot.calibration import check, load_pair, pack
+    from dashpot.calibration.findings import refuse
     from dashpot.files import sha256_file
 
     if period_us is not None and period_us % 10:
         raise InputError(f"{period_us} is not a multiple of 10 us", where="--period-us")
-    car, numbers, doubts = load_pair(vehicle, calibration, layout=layout)
+    car, numbers, doubts = load_pair(vehicle, calibration, dbc, layout)
     if doubts:
         console.warn(
             f"{len(doubts)} doubts about {vehicle.name} and {calibration.name}, the first: {doubts[0].message}; "
@@ -105,14 +109,16 @@ def pack_image(vehicle: Path, calibration: Path, layout: Layout, period_us: int 
     if period_us is not None:
         timing = numbers.timing.model_copy(update={"period": Fraction(period_us)})
         numbers = numbers.model_copy(update={"timing": timing})
+        refuse(check(car, numbers))
     image = pack(car, numbers, layout)
-    dbcs = image.names["vehicle"]["dbc"]
+    used = image.names["vehicle"]["dbc"]
     inputs = {
         "vehicle": {"name": vehicle.name, "sha256": sha256_file(vehicle)},
         "calibration": {"name": calibration.name, "sha256": sha256_file(calibration)},
-        "dbc": [{"name": entry["file"], "sha256": entry["sha256"]} for entry in dbcs],
+        "dbc": [{"name": entry["file"], "sha256": entry["sha256"]} for entry in used],
     }
-    places = [folder / entry["file"] for entry in dbcs for folder in (vehicle.parent, resources.dbc_dir())]
+    folders = (vehicle.parent, resources.dbc_dir())
+    places = list(dbc) or [folder / entry["file"] for entry in used for folder in folders]
     return _describe(image, inputs, tuple(path for path in places if path.is_file()))
 
 

@@ -37,7 +37,8 @@ class Job:
         out: the run folder to make.
         firmware: folder of the firmware.
         vehicle, calibration: the files that the image is packed from; None with `image`.
-        image: a packed image; None with the two above.
+        dbc: DBC files instead of those that the vehicle file names.
+        image: a packed image; None with the files above.
         target: name of the target.
         micropython: the interpreter, None to look for it.
         period_us: tick period instead of the calibration's.
@@ -54,6 +55,7 @@ class Job:
     firmware: Path
     vehicle: Path | None = None
     calibration: Path | None = None
+    dbc: tuple[Path, ...] = ()
     image: Path | None = None
     target: str = "host"
     micropython: Path | None = None
@@ -206,7 +208,7 @@ class _Hash:
 
 def _image(job: Job, layout: Layout) -> ReplayImage:
     if job.image is not None:
-        if job.vehicle is not None or job.calibration is not None:
+        if job.vehicle is not None or job.calibration is not None or job.dbc:
             raise InputError("give either --image, or --vehicle and --calibration", where="--image")
         if job.period_us is not None:
             raise InputError(
@@ -217,7 +219,7 @@ def _image(job: Job, layout: Layout) -> ReplayImage:
     if job.vehicle is None or job.calibration is None:
         missing = "--vehicle" if job.vehicle is None else "--calibration"
         raise InputError("is missing; give --vehicle and --calibration, or --image", where=missing)
-    return pack_image(job.vehicle, job.calibration, layout, job.period_us)
+    return pack_image(job.vehicle, job.calibration, layout, job.period_us, job.dbc)
 
 
 def _manifest(
