@@ -86,6 +86,8 @@ def make_image(
     b.put("fade_q10", 64)
     b.put("recover_q10", 64)
     b.put("low_pass_q10", 200)
+    b.put("losses_most", 100)
+    b.put("still_speed_cm_s", 1000)
     b.put("layer_on", 1)
     for name in (
         "brake_slow_q10", "brake_decay_q10", "steer_decay_q10", "rough_q10", "grip_rise_q10", "grip_fall_q10",

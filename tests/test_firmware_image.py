@@ -189,6 +189,11 @@ WRONG: list[tuple[str, Callable[[ImageBuilder], object]]] = [
     ("channel timeout -1", channel("lateral_mg", timeout_us=-1)),
     ("channel timeout past the ages", channel("lateral_mg", timeout_us=0x08000001)),
     ("channel heal 0", channel("lateral_mg", heal_good=0)),
+    *[(f"channel {field} {value}", channel("lateral_mg", **{field: value})) for field, value in [
+        ("rate_100ms", -1), ("rate_100ms", 32_001), ("rate_floor_us", -1), ("rate_floor_us", 0x08000001),
+        ("still_us", -1), ("still_us", 0x08000001),
+    ]],
+    ("stroke rate past the channel", channel("stroke_um.rear_left", rate_100ms=800_001)),
     ("channel heal past its count", channel("lateral_mg", heal_good=32768)),
     *[(f"channel {name} default {value}", channel(name, default=value)) for name, value in [
         ("lateral_mg", 16001), ("longitudinal_mg", -16001), ("vertical_mg", 16001), ("brake_kpa", 32768),
@@ -230,6 +235,8 @@ RIGHT: list[tuple[str, Callable[[ImageBuilder], object]]] = [
     ("channel at its ends", channel("stroke_um.front_left", default=-400_000, timeout_us=0x08000000, heal_good=32767)),
     ("channel that never times out late", channel("steer_ddeg", default=16000, timeout_us=0, heal_good=1)),
     ("channel default at its end", channel("brake_kpa", default=32767)),
+    ("channel rate at its end", channel("stroke_um.rear_left", rate_100ms=800_000, rate_floor_us=0x08000000)),
+    ("channel still at its end", channel("lateral_mg", rate_100ms=32_000, still_us=0x08000000)),
     ("empty row of a channel that the vehicle lacks", channel("vertical_mg", configured=0, timeout_us=0, heal_good=0)),
     ("tracker at its ends", tracker(0, alpha_q10=1024, beta_q10=1024, velocity_limit=2**27, rate_mul=127)),
     ("tracker at its other ends", tracker(0, channel=0, alpha_q10=1, beta_q10=1, velocity_limit=16, rate_mul=1)),

@@ -48,6 +48,18 @@ FAULT_WORDS: dict[str, FaultWords] = {
         "a channel that the vehicle cannot do without was not trusted: safe currents",
         "check that its message is in the log all the time; at the start of a log this is normal until data comes",
     ),
+    "signal_still": FaultWords(
+        "a signal of a moving car stood at one value for longer than it may, and was taken for lost",
+        "look for a sensor that is stuck or a node that repeats its last value; lengthen `still` if the signal is fine",
+    ),
+    "signal_rate": FaultWords(
+        "a signal changed faster than it can, and the value was refused",
+        "look at the signal for spikes and a loose contact; raise `rate` in the vehicle file if the change was real",
+    ),
+    "latched": FaultWords(
+        "a channel was lost more often than it may come back, and stays lost until a reset",
+        "see which one in the column channels_latched; mend the sensor or its wiring before the next run",
+    ),
 }
 
 

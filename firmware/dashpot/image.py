@@ -8,36 +8,36 @@ from micropython import const
 from dashpot.crc import crc32
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_VERSION = const(317007354)
-_CONFIG_WORDS = const(257)
+_VERSION = const(516649438)
+_CONFIG_WORDS = const(313)
 _C_MESSAGES_AT = const(1)
 _C_MESSAGES_COUNT = const(2)
 _C_SIGNALS_AT = const(3)
 _C_SIGNALS_COUNT = const(4)
 _C_CHANNEL_ROWS = const(6)
-_C_TRACKER_ROWS = const(98)
-_C_BASE_TABLE = const(139)
-_C_BODY_LOAD_TABLE = const(146)
-_C_STEER_FADE_CM_S = const(161)
-_C_BAND_EDGE_MM_S = const(163)
-_C_BAND_BLEND_MM_S = const(165)
-_C_ROUGH_BRAKE_KPA = const(190)
-_C_ROUGH_MM_S = const(192)
-_C_END_START_UM = const(207)
-_C_END_STOP_UM = const(211)
-_C_DEMAND_MIN_PERMILLE = const(222)
-_C_DEMAND_MAX_PERMILLE = const(226)
-_C_VALVE_TABLE = const(230)
-_C_SAFE_MA = const(234)
-_C_LEAST_MA = const(238)
-_C_MOST_MA = const(242)
+_C_TRACKER_ROWS = const(154)
+_C_BASE_TABLE = const(195)
+_C_BODY_LOAD_TABLE = const(202)
+_C_STEER_FADE_CM_S = const(217)
+_C_BAND_EDGE_MM_S = const(219)
+_C_BAND_BLEND_MM_S = const(221)
+_C_ROUGH_BRAKE_KPA = const(246)
+_C_ROUGH_MM_S = const(248)
+_C_END_START_UM = const(263)
+_C_END_STOP_UM = const(267)
+_C_DEMAND_MIN_PERMILLE = const(278)
+_C_DEMAND_MAX_PERMILLE = const(282)
+_C_VALVE_TABLE = const(286)
+_C_SAFE_MA = const(290)
+_C_LEAST_MA = const(294)
+_C_MOST_MA = const(298)
 _N_TRACKERS = const(6)
 _N_LOOKUPS = const(7)
 _N_AXLES = const(2)
 _N_DIRECTIONS = const(2)
 _N_CORNERS = const(4)
 _N_CHANNELS = const(18)
-_N_CHANNEL_ROW = const(5)
+_N_CHANNEL_ROW = const(8)
 _N_TRACKER_ROW = const(5)
 _N_MESSAGE = const(21)
 _N_SIGNAL = const(24)
@@ -45,6 +45,9 @@ _CHANNEL_ROW_CONFIGURED = const(0)
 _CHANNEL_ROW_TIMEOUT_US = const(1)
 _CHANNEL_ROW_HEAL_GOOD = const(2)
 _CHANNEL_ROW_DEFAULT = const(3)
+_CHANNEL_ROW_RATE_100MS = const(5)
+_CHANNEL_ROW_RATE_FLOOR_US = const(6)
+_CHANNEL_ROW_STILL_US = const(7)
 _TRACKER_ROW_CHANNEL = const(0)
 _TRACKER_ROW_ALPHA_Q10 = const(1)
 _TRACKER_ROW_BETA_Q10 = const(2)
@@ -93,46 +96,48 @@ _LIMIT_GRIP_SWITCH = const(255)
 _CRC_E2E_P2 = const(4)
 _BOUNDS = (
     (0, 1, 1000, 10000),  # period_us
-    (96, 1, 1, 1024),  # fade_q10
-    (97, 1, 1, 1024),  # recover_q10
-    (128, 2, 1, 1024),  # low_pass_q10
-    (130, 9, 0, 1),  # layer_on
-    (147, 1, 1, 1024),  # brake_slow_q10
-    (148, 1, 0, 32767),  # brake_rate_dead_bar_s
-    (149, 2, 0, 2000),  # brake_rate_gain_permille
-    (151, 2, 0, 1000),  # brake_lead_peak_permille
-    (153, 1, 1, 1024),  # brake_decay_q10
-    (154, 1, 0, 32767),  # steer_dead_deg_s
-    (155, 4, 0, 2000),  # steer_gain_permille
-    (159, 1, 0, 1000),  # steer_peak_permille
-    (160, 1, 1, 1024),  # steer_decay_q10
-    (165, 1, 1, 1000),  # band_blend_mm_s
-    (166, 24, -1000, 1000),  # band_trim_permille
-    (194, 1, 1, 1024),  # rough_q10
-    (195, 1, 0, 32767),  # grip_ask_kpa
-    (196, 1, 0, 536870911),  # grip_low_sq
-    (197, 1, 0, 536870911),  # grip_high_sq
-    (198, 1, 0, 32767),  # grip_event_min_ticks
-    (199, 1, 0, 32767),  # grip_settle_ticks
-    (200, 1, 1, 1024),  # grip_rise_q10
-    (201, 1, 1, 1024),  # grip_fall_q10
-    (202, 1, 1, 100),  # grip_events
-    (203, 1, 1, 65536),  # grip_slow_in_q16
-    (204, 1, 1, 65536),  # grip_slow_out_q16
-    (205, 2, 0, 1000),  # grip_scale_permille
-    (215, 4, 0, 1000),  # end_peak_permille
-    (219, 1, 0, 1000),  # end_shape_permille
-    (220, 1, 0, 30000),  # end_lead_us
-    (221, 1, 1, 32767),  # end_moving_mm_s
-    (222, 4, 0, 1000),  # demand_min_permille
-    (226, 4, 0, 1000),  # demand_max_permille
-    (238, 4, 0, 5000),  # least_ma
-    (242, 4, 0, 5000),  # most_ma
-    (246, 4, 1, 5000),  # slew_up_ma
-    (250, 4, 1, 5000),  # slew_down_ma
-    (254, 1, 1, 1024),  # return_q10
-    (255, 1, 1, 1024),  # leave_q10
-    (256, 1, 0, 32767),  # report_ticks
+    (150, 1, 1, 1024),  # fade_q10
+    (151, 1, 1, 1024),  # recover_q10
+    (152, 1, 1, 100),  # losses_most
+    (153, 1, 1, 32767),  # still_speed_cm_s
+    (184, 2, 1, 1024),  # low_pass_q10
+    (186, 9, 0, 1),  # layer_on
+    (203, 1, 1, 1024),  # brake_slow_q10
+    (204, 1, 0, 32767),  # brake_rate_dead_bar_s
+    (205, 2, 0, 2000),  # brake_rate_gain_permille
+    (207, 2, 0, 1000),  # brake_lead_peak_permille
+    (209, 1, 1, 1024),  # brake_decay_q10
+    (210, 1, 0, 32767),  # steer_dead_deg_s
+    (211, 4, 0, 2000),  # steer_gain_permille
+    (215, 1, 0, 1000),  # steer_peak_permille
+    (216, 1, 1, 1024),  # steer_decay_q10
+    (221, 1, 1, 1000),  # band_blend_mm_s
+    (222, 24, -1000, 1000),  # band_trim_permille
+    (250, 1, 1, 1024),  # rough_q10
+    (251, 1, 0, 32767),  # grip_ask_kpa
+    (252, 1, 0, 536870911),  # grip_low_sq
+    (253, 1, 0, 536870911),  # grip_high_sq
+    (254, 1, 0, 32767),  # grip_event_min_ticks
+    (255, 1, 0, 32767),  # grip_settle_ticks
+    (256, 1, 1, 1024),  # grip_rise_q10
+    (257, 1, 1, 1024),  # grip_fall_q10
+    (258, 1, 1, 100),  # grip_events
+    (259, 1, 1, 65536),  # grip_slow_in_q16
+    (260, 1, 1, 65536),  # grip_slow_out_q16
+    (261, 2, 0, 1000),  # grip_scale_permille
+    (271, 4, 0, 1000),  # end_peak_permille
+    (275, 1, 0, 1000),  # end_shape_permille
+    (276, 1, 0, 30000),  # end_lead_us
+    (277, 1, 1, 32767),  # end_moving_mm_s
+    (278, 4, 0, 1000),  # demand_min_permille
+    (282, 4, 0, 1000),  # demand_max_permille
+    (294, 4, 0, 5000),  # least_ma
+    (298, 4, 0, 5000),  # most_ma
+    (302, 4, 1, 5000),  # slew_up_ma
+    (306, 4, 1, 5000),  # slew_down_ma
+    (310, 1, 1, 1024),  # return_q10
+    (311, 1, 1, 1024),  # leave_q10
+    (312, 1, 0, 32767),  # report_ticks
 )
 # layout: end
 
@@ -239,6 +244,11 @@ def _inspect_inputs(words: "array[int]") -> None:
         # A channel that the vehicle lacks never heals, so its row may be empty.
         _need(configured <= words[row + _CHANNEL_ROW_HEAL_GOOD] <= 32767, row + _CHANNEL_ROW_HEAL_GOOD)
         _need(-limit <= words[row + _CHANNEL_ROW_DEFAULT] <= limit, row + _CHANNEL_ROW_DEFAULT)
+        _need(0 <= words[row + _CHANNEL_ROW_RATE_100MS] <= 2 * limit, row + _CHANNEL_ROW_RATE_100MS)
+        _need(
+            0 <= words[row + _CHANNEL_ROW_RATE_FLOOR_US] <= _TIMEOUT_MAX_US, row + _CHANNEL_ROW_RATE_FLOOR_US
+        )
+        _need(0 <= words[row + _CHANNEL_ROW_STILL_US] <= _TIMEOUT_MAX_US, row + _CHANNEL_ROW_STILL_US)
     for i in range(_N_TRACKERS):
         row = _C_TRACKER_ROWS + i * _N_TRACKER_ROW
         _need(0 <= words[row + _TRACKER_ROW_CHANNEL] < _N_CHANNELS, row + _TRACKER_ROW_CHANNEL)

@@ -10,24 +10,29 @@ from micropython import const
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
 _S_NOW_US = const(0)
 _S_FAULTS = const(3)
-_S_FRAMES_USED = const(5)
-_S_FRAMES_UNKNOWN = const(6)
-_S_FRAMES_BAD = const(7)
-_S_SIGNALS_BAD = const(8)
-_S_PAD = const(86)
-_S_VALUE = const(88)
-_S_AGE_US = const(106)
-_S_GOOD_RUN = const(124)
-_S_FRESH = const(142)
+_S_FRAMES_USED = const(6)
+_S_FRAMES_UNKNOWN = const(7)
+_S_FRAMES_BAD = const(8)
+_S_SIGNALS_BAD = const(9)
+_S_PAD = const(87)
+_S_VALUE = const(89)
+_S_AGE_US = const(107)
+_S_GOOD_RUN = const(125)
+_S_FRESH = const(143)
+_S_STAMP_US = const(179)
 _C_MESSAGES_AT = const(1)
 _C_MESSAGES_COUNT = const(2)
 _C_SIGNALS_AT = const(3)
+_C_CHANNEL_ROWS = const(6)
 _N_CHANNELS = const(18)
+_N_CHANNEL_ROW = const(8)
 _N_MESSAGE = const(21)
 _N_SIGNAL = const(24)
 _N_RECEIVED = const(3)
 _N_RING = const(4)
 _N_FRAME = const(5)
+_CHANNEL_ROW_RATE_100MS = const(5)
+_CHANNEL_ROW_RATE_FLOOR_US = const(6)
 _MESSAGE_LENGTH = const(1)
 _MESSAGE_FIRST_SIGNAL = const(2)
 _MESSAGE_SIGNAL_COUNT = const(3)
@@ -86,6 +91,7 @@ _FRAME_DATA = const(3)
 _FAULT_RING_OVERFLOW = const(1)
 _FAULT_FRAME_BAD = const(16)
 _FAULT_SIGNAL_BAD = const(32)
+_FAULT_SIGNAL_RATE = const(512)
 _CRC_E2E_P1 = const(3)
 _CRC_E2E_P2 = const(4)
 # layout: end
@@ -95,6 +101,8 @@ _CLOCK_HALF = const(0x20000000)
 _AGE_MAX_US = const(0x10000000)  # ages stop here, 268 s, far past every timeout
 _RUN_MAX = const(0x7FFF)
 _COUNT_MAX = const(0x3FFFFFFF)
+_RATE_SPAN_US = const(100_000)
+_RATE_SPAN_128US = const(781)  # the same in steps of 128 us, so that a rate times a time stays below 2**30
 
 
 @micropython.viper
@@ -253,12 +261,33 @@ def drain(ring: ptr32, image: ptr32, received: ptr32, state: ptr32, crc_tables: 
                     bad = 1
 
                 if bad:
+                    faults |= _FAULT_SIGNAL_BAD
+
+                # A change faster than the signal can be is refused; the time since the last good value grows meanwhile,
+                # and with it what is allowed, so a step that stays is taken in the end.
+                rate = image[_C_CHANNEL_ROWS + channel * _N_CHANNEL_ROW + _CHANNEL_ROW_RATE_100MS]
+                if rate and not bad and state[_S_AGE_US + channel] != _AGE_MAX_US:
+                    interval = (ring[frame + _FRAME_STAMP_US] - state[_S_STAMP_US + channel]) & _CLOCK_MASK
+                    if interval >= _CLOCK_HALF:
+                        interval = 0
+                    least = image[_C_CHANNEL_ROWS + channel * _N_CHANNEL_ROW + _CHANNEL_ROW_RATE_FLOOR_US]
+                    if interval < least:
+                        interval = least
+                    if interval < _RATE_SPAN_US:
+                        change = raw - (state[_S_VALUE + channel] << pad >> pad)
+                        if change < 0:
+                            change = 0 - change
+                        if change > rate * (interval >> 7) // _RATE_SPAN_128US:
+                            bad = 1
+                            faults |= _FAULT_SIGNAL_RATE
+
+                if bad:
                     state[_S_SIGNALS_BAD] = (state[_S_SIGNALS_BAD] + 1) & _COUNT_MAX
                     state[_S_GOOD_RUN + channel] = 0
-                    faults |= _FAULT_SIGNAL_BAD
                 else:
                     state[_S_VALUE + channel] = raw
                     state[_S_AGE_US + channel] = age
+                    state[_S_STAMP_US + channel] = ring[frame + _FRAME_STAMP_US]
                     state[_S_FRESH + channel] = 1
                     run = state[_S_GOOD_RUN + channel]
                     if run < _RUN_MAX:

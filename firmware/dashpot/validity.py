@@ -16,25 +16,34 @@ _S_DT_US = const(1)
 _S_MODE = const(2)
 _S_FAULTS = const(3)
 _S_CHANNELS_LOST = const(4)
-_S_CHANNEL = const(10)
-_S_PAD = const(86)
-_S_TICKS = const(87)
-_S_VALUE = const(88)
-_S_AGE_US = const(106)
-_S_GOOD_RUN = const(124)
-_S_FRESH = const(142)
-_S_TRUST_Q10 = const(160)
+_S_CHANNELS_LATCHED = const(5)
+_S_CHANNEL = const(11)
+_S_PAD = const(87)
+_S_TICKS = const(88)
+_S_VALUE = const(89)
+_S_AGE_US = const(107)
+_S_GOOD_RUN = const(125)
+_S_FRESH = const(143)
+_S_TRUST_Q10 = const(161)
+_S_STILL_VALUE = const(197)
+_S_STILL_US = const(215)
+_S_TRUSTED = const(233)
+_S_LOSSES = const(251)
 _C_PERIOD_US = const(0)
 _C_CHANNEL_ROWS = const(6)
-_C_FADE_Q10 = const(96)
-_C_RECOVER_Q10 = const(97)
+_C_FADE_Q10 = const(150)
+_C_RECOVER_Q10 = const(151)
+_C_LOSSES_MOST = const(152)
+_C_STILL_SPEED_CM_S = const(153)
 _N_CHANNELS = const(18)
-_N_CHANNEL_ROW = const(5)
+_N_CHANNEL_ROW = const(8)
 _CHANNEL_ROW_CONFIGURED = const(0)
 _CHANNEL_ROW_TIMEOUT_US = const(1)
 _CHANNEL_ROW_HEAL_GOOD = const(2)
 _CHANNEL_ROW_DEFAULT = const(3)
 _CHANNEL_ROW_REQUIRED = const(4)
+_CHANNEL_ROW_STILL_US = const(7)
+_CH_ROAD_SPEED_CM_S = const(6)
 _MODE_START = const(0)
 _MODE_ACTIVE = const(1)
 _MODE_REDUCED = const(2)
@@ -42,6 +51,8 @@ _MODE_SAFE_HOLD = const(3)
 _FAULT_LATE_TICK = const(2)
 _FAULT_CHANNEL_LOST = const(64)
 _FAULT_REQUIRED_LOST = const(128)
+_FAULT_SIGNAL_STILL = const(256)
+_FAULT_LATCHED = const(1024)
 # layout: end
 
 _AGE_MAX_US = const(0x10000000)
@@ -62,9 +73,14 @@ def judge(image: ptr32, state: ptr32):
         state[_S_TICKS] += 1
 
     lost = 0
+    latched = state[_S_CHANNELS_LATCHED]
     part = 0
     required_lost = 0
     required_part = 0
+    moving = 0
+    if state[_S_TRUST_Q10 + _CH_ROAD_SPEED_CM_S] == _ONE_Q10:
+        if state[_S_CHANNEL + _CH_ROAD_SPEED_CM_S] << pad >> pad >= image[_C_STILL_SPEED_CM_S]:
+            moving = 1
     row = _C_CHANNEL_ROWS
     for channel in range(_N_CHANNELS):
         if image[row + _CHANNEL_ROW_CONFIGURED]:
@@ -74,14 +90,34 @@ def judge(image: ptr32, state: ptr32):
                 if age > _AGE_MAX_US:
                     age = _AGE_MAX_US
                 state[_S_AGE_US + channel] = age
+            # No news: too old, or at one value for too long while the car moves. And lost too often: no way back.
+            gone = latched >> channel & 1
             if age > image[row + _CHANNEL_ROW_TIMEOUT_US]:
+                gone = 1
+            still = state[_S_STILL_US + channel]
+            if state[_S_VALUE + channel] != state[_S_STILL_VALUE + channel]:
+                state[_S_STILL_VALUE + channel] = state[_S_VALUE + channel]
+                still = 0
+            elif moving and still < _AGE_MAX_US:
+                still += dt
+            state[_S_STILL_US + channel] = still
+            if image[row + _CHANNEL_ROW_STILL_US] and still > image[row + _CHANNEL_ROW_STILL_US]:
+                gone = 1
+                faults |= _FAULT_SIGNAL_STILL
+            if gone:
                 state[_S_GOOD_RUN + channel] = 0
             trust = state[_S_TRUST_Q10 + channel]
             if state[_S_GOOD_RUN + channel] >= image[row + _CHANNEL_ROW_HEAL_GOOD]:
+                state[_S_TRUSTED + channel] = 1
                 trust += image[_C_RECOVER_Q10]
                 if trust > _ONE_Q10:
                     trust = _ONE_Q10
-            elif age > image[row + _CHANNEL_ROW_TIMEOUT_US]:
+            elif gone:
+                if state[_S_TRUSTED + channel]:
+                    state[_S_TRUSTED + channel] = 0
+                    state[_S_LOSSES + channel] += 1
+                    if state[_S_LOSSES + channel] > image[_C_LOSSES_MOST]:
+                        latched |= 1 << channel
                 trust -= image[_C_FADE_Q10]
                 if trust < 0:
                     trust = 0
@@ -98,6 +134,9 @@ def judge(image: ptr32, state: ptr32):
             state[_S_CHANNEL + channel] = default + ((held - default) * trust >> 10)
         row += _N_CHANNEL_ROW
     state[_S_CHANNELS_LOST] = lost
+    state[_S_CHANNELS_LATCHED] = latched
+    if latched:
+        faults |= _FAULT_LATCHED
     if lost:
         faults |= _FAULT_CHANNEL_LOST
     if required_lost:

@@ -213,6 +213,9 @@ class _Inspection:
             self.need(row["configured"] in (0, 1) and 0 <= row["timeout_us"] <= TIMEOUT_MAX_US, at)
             self.need(row["configured"] <= row["heal_good"] <= INT16[1], at)
             self.need(abs(row["default"]) <= channel.limit, at)
+            self.need(0 <= row["rate_100ms"] <= 2 * channel.limit, at)
+            self.need(0 <= row["rate_floor_us"] <= TIMEOUT_MAX_US, at)
+            self.need(0 <= row["still_us"] <= TIMEOUT_MAX_US, at)
 
     def trackers(self) -> None:
         size = self.layout.sizes["tracker_row"]

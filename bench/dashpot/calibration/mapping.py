@@ -303,24 +303,18 @@ class _Build:
         if made is None:
             return None
         rows, scale = made
-        document: dict[str, object] = {"signal": f"{message.name}.{signal.name}"}
-        if key.unit is not None:
-            document["unit"] = key.unit
-        document["sign"] = key.sign
-        if key.zero is not None:
-            document["zero"] = key.zero
-        if sign_signal is not None:
-            document["sign_bit"] = f"{message.name}.{sign_signal.name}"
-        if key.invalid is not None:
-            document["invalid"] = key.invalid
-        document["range"] = [_value(bounds[0], family), _value(bounds[1], family)]
-        document["timeout"] = shown(timing, units.TIME)
-        document["heal_good"] = key.heal_good
+        rate = self._rate(at, key, family, index)
         required = key.without == "safe"
+        document = _channel_document(source, key, family, timing)
         document["without"] = "safe" if required else _value(default, family)
         return ChannelSource(
-            name, index, family, source, rows, scale, unit, timing, key.heal_good, default, required, document
-        )
+            name, index, family, source, rows, scale, unit, timing, key.heal_good, default, required,
+            rate_100ms=rate,
+            # Frames of one message may follow each other closer than its period; half of it is taken for granted.
+            rate_floor_us=(self._period(message) or 0) // 2 if rate else 0,
+            still_us=half_up(key.still) if key.still is not None else 0,
+            document=document,
+        )  # fmt: skip
 
     def _unit(
         self, at: str, key: ChannelKey, signal: dbcfile.Signal, family: Family
@@ -455,6 +449,23 @@ class _Build:
         limit = self.layout.channels[index].limit
         if abs(word) > limit:
             self.error(f"{at}.without", f"is beyond what this channel can hold, {shown(limit, family)}")
+        return word
+
+    def _rate(self, at: str, key: ChannelKey, family: Family, index: int) -> int:
+        """Most change in 100 ms, channel units; 0 for no limit."""
+        if key.rate is None:
+            return 0
+        per_second = self.attempt(f"{at}.rate", lambda: parse(key.rate, family))
+        if per_second is None:
+            return 0
+        word = half_up(per_second / 10)
+        most = 2 * self.layout.channels[index].limit
+        if not 1 <= word <= most:
+            self.error(
+                f"{at}.rate",
+                f"is {key.rate}; the most change in one second, from {shown(10, family)} to {shown(10 * most, family)}",
+            )
+            return 0
         return word
 
     def _message(self, message: dbcfile.Message, signals: list[dbcfile.Signal]) -> MessageSource | None:
@@ -634,3 +645,26 @@ def _without(value: str | int, family: Family) -> Fraction:
         return parse(value, family)
     except ValueError as error:
         raise ValueError(f'{error}; or "safe" to go to the safe currents without it') from None
+
+
+def _channel_document(source: Source, key: ChannelKey, family: Family, timeout_us: int) -> dict[str, object]:
+    """A channel's table in canonical form, but for what to do without it."""
+    name = source.message.name
+    document: dict[str, object] = {"signal": f"{name}.{source.signal.name}"}
+    if key.unit is not None:
+        document["unit"] = key.unit
+    document["sign"] = key.sign
+    if key.zero is not None:
+        document["zero"] = key.zero
+    if source.sign_signal is not None:
+        document["sign_bit"] = f"{name}.{source.sign_signal.name}"
+    if key.invalid is not None:
+        document["invalid"] = key.invalid
+    document["range"] = [_value(bound, family) for bound in source.bounds]
+    document["timeout"] = shown(timeout_us, units.TIME)
+    document["heal_good"] = key.heal_good
+    if key.rate is not None:
+        document["rate"] = key.rate
+    if key.still is not None:
+        document["still"] = shown(half_up(key.still), units.TIME)
+    return document

@@ -507,6 +507,8 @@ class FailSafe(Strict):
     channel_recover: Time
     authority_leave: Time
     authority_return: Time
+    losses: Events
+    still_from: Speed
 
 
 class Report(Strict):

@@ -189,7 +189,8 @@ def _pack_vehicle(words: list[int], vehicle: Vehicle, layout: Layout) -> None:
     for channel in vehicle.channels:
         row = {
             "configured": 1, "timeout_us": channel.timeout_us, "heal_good": channel.heal_good,
-            "default": channel.default, "required": int(channel.required),
+            "default": channel.default, "required": int(channel.required), "rate_100ms": channel.rate_100ms,
+            "rate_floor_us": channel.rate_floor_us, "still_us": channel.still_us,
         }  # fmt: skip
         place = at + channel.index * size
         words[place : place + size] = [row[field] for field in layout.rows["channel_row"]]
@@ -292,7 +293,7 @@ def vehicle_text(document: dict[str, Any]) -> str:
 # Keys as the docs list them; an image's names are sorted by the alphabet.
 _FIELDS = (
     "period", "counter", "crc", "kind", "signal", "byte", "data_id", "data_ids", "unit", "sign_bit", "sign", "zero", "invalid",
-    "range", "timeout", "heal_good", "without", "max_delta", "file", "sha256",
+    "range", "timeout", "heal_good", "rate", "still", "without", "max_delta", "file", "sha256",
 )  # fmt: skip
 
 

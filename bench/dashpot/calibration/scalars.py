@@ -368,6 +368,8 @@ def _scalars() -> list[Scalar]:
         Scalar("fail_safe.channel_recover", "recover_q10", 0, ramp),
         Scalar("fail_safe.authority_leave", "leave_q10", 0, ramp),
         Scalar("fail_safe.authority_return", "return_q10", 0, ramp),
+        Scalar("fail_safe.losses", "losses_most", 0, Count()),
+        Scalar("fail_safe.still_from", "still_speed_cm_s", 0, Whole(units.SPEED)),
         Scalar("report.period", "report_ticks", 0, Ticks()),
     ]
 

@@ -105,6 +105,8 @@ class ChannelKey(Strict):
     range: list[Any] | None = None
     timeout: Annotated[Fraction, In(units.TIME, 10, TIMEOUT_MAX_US)] | None = None
     heal_good: Annotated[int, Field(ge=1, le=32_767)] = DEFAULT_HEAL_GOOD
+    rate: Any = None
+    still: Annotated[Fraction, In(units.TIME, 10, TIMEOUT_MAX_US)] | None = None
     without: Any
 
 
@@ -157,7 +159,7 @@ class ChannelSource:
         rows: its decode rows by field.
         scaling: the scaling they hold.
         unit: unit of the signal.
-        timeout_us, heal_good, default, required: the channel row.
+        timeout_us, heal_good, default, required, rate_100ms, rate_floor_us, still_us: the channel row.
         document: its table in canonical form.
 
     """
@@ -173,6 +175,9 @@ class ChannelSource:
     heal_good: int
     default: int
     required: bool
+    rate_100ms: int
+    rate_floor_us: int
+    still_us: int
     document: dict[str, object]
 
 

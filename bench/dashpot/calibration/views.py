@@ -127,6 +127,8 @@ def channels(image: Image) -> list[dict[str, object]]:
                 "error": f"{0.5 + float(source.get('error', 0)):.3g} {family.base}".rstrip(),
                 "timeout": units.shown(row["timeout_us"], units.TIME),
                 "heal_good": row["heal_good"],
+                "rate": units.shown(10 * row["rate_100ms"], family) if row["rate_100ms"] else "",
+                "still": units.shown(row["still_us"], units.TIME) if row["still_us"] else "",
                 "without": "safe" if row["required"] else units.shown(row["default"], family),
             }
         )
