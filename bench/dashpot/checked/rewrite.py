@@ -15,7 +15,6 @@ Line and column numbers stay those of the source. Plain functions and `@micropyt
 from __future__ import annotations
 
 import ast
-import copy
 from collections.abc import Sequence
 from typing import TypeVar
 
@@ -67,6 +66,14 @@ def _compare(*parts: ast.expr | ast.cmpop) -> ast.Compare:
         [part for part in rest if isinstance(part, ast.cmpop)],
         [part for part in rest if isinstance(part, ast.expr)],
     )
+
+
+def _again(operand: Operand) -> ast.expr:
+    """A number that was kept: its constant, or its local variable."""
+    if operand.local is not None:
+        return _load(operand.local)
+    assert isinstance(operand.constant, int)
+    return ast.Constant(operand.constant)
 
 
 class _Rewriter:
@@ -170,12 +177,12 @@ class _Rewriter:
         if left_range[0] >= right_range[1] + LOW - 1 and left_range[1] <= right_range[0] + HIGH + 1:
             return held
         low = ast.BinOp(held, ast.Add(), ast.Constant(LOW - 1))
-        again = ast.Constant(second.constant) if second.local is None else _load(second.local)
+        again = _again(second)
         high = ast.BinOp(again, ast.Add(), ast.Constant(HIGH + 1))
-        left = ast.Constant(first.constant) if first.local is None else _load(first.local)
+        left = _again(first)
         site = self._site("floor", node, first, second)
         test = _compare(low, ast.LtE(), left, ast.LtE(), high)
-        guarded = _place(ast.IfExp(test, copy.deepcopy(again), self._report(site)), node)
+        guarded = _place(ast.IfExp(test, _again(second), self._report(site)), node)
         if second.local is not None:
             self._held[guarded] = second.local
         return guarded
