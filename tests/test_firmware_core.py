@@ -176,10 +176,32 @@ def test_alive_counter_takes_small_losses_and_refuses_repeats_and_jumps(firmware
     image = one_message(
         counter_modulo=16, counter_byte=2, counter_shift=4, counter_mask=0xF, counter_max_delta=3
     )
-    counters = [5, 6, 6, 7, 10, 14, 15, 0, 0, 2, 7, 8]
+    counters = [5, 6, 6, 7, 10, 14, 15, 0, 0, 2, 7, 8, 7, 8, 5, 6, 4]
     payloads = [bytes([0, 0, c << 4 | 0xA, 0, 0, 0, 0, 0]) for c in counters]
     got = accepted(feed(firmware, image, payloads))
-    assert got == [True, True, False, True, True, False, True, True, False, True, False, True]
+    assert got == [
+        True,
+        True,
+        False,
+        True,
+        True,
+        False,
+        True,
+        True,
+        False,
+        True,
+        False,
+        True,
+        *[False, True] * 2,
+        False,
+    ]
+
+
+def test_a_counter_past_its_end_is_refused(firmware: Firmware) -> None:
+    # End-to-end profile 1 counts 0 to 14 in four bits; 15 is no count [S].
+    image = one_message(counter_modulo=15, counter_byte=0, counter_mask=0xF, counter_max_delta=14)
+    got = accepted(feed(firmware, image, [bytes([0xA0 | c, *[0] * 7]) for c in (13, 14, 15, 0, 15, 1)]))
+    assert got == [True, True, False, True, False, True]
 
 
 def test_a_bad_checksum_does_not_move_the_counter(firmware: Firmware) -> None:
@@ -626,3 +648,67 @@ def test_authority_mixes_to_the_nearest_milliampere(firmware: Firmware) -> None:
     safe = np.array([301, 800, 1300, 1599])
     exact = safe + (1600 - safe) * share[:, None]
     assert np.array_equal(column(trace, "target_ma"), np.floor(exact + 0.5))
+
+
+def put_frame(core: Core, key: int, stamp_us: int, payload: bytes) -> None:
+    """Put one frame into the ring of a controller in checked CPython."""
+    ring = core.controller.ring
+    at = LAYOUT.sizes["ring"] + (ring[0] & 63) * LAYOUT.sizes["frame"]
+    low, high = struct.unpack("<2i", payload.ljust(8, b"\0"))
+    for i, word in enumerate((stamp_us & CLOCK_MASK, key, len(payload), low, high)):
+        ring[at + i] = word
+    ring[0] += 1
+
+
+@pytest.mark.parametrize(
+    ("before_us", "age_us"),
+    [(0, 0), (1, 1), (1999, 1999), (-1, 0), (-5000, 0), (2**29 - 1, 2**28), (2**28, 2**28), (2**28 - 1, 2**28 - 1), (2**29, 0)],
+)  # fmt: skip
+def test_a_values_age_is_what_its_frames_stamp_says(before_us: int, age_us: int) -> None:
+    # A stamp after the tick, or half the clock's span before it, is one from the future: age 0.
+    core = Core(ImageBuilder())
+    put_frame(core, FIRST_ID, PERIOD_US - before_us, bytes(8))
+    core.tick()
+    assert core["age_us.0"] == age_us
+
+
+def test_each_message_tallies_its_good_and_its_bad_frames() -> None:
+    core = Core(ImageBuilder())
+    for key, payloads in {
+        FIRST_ID: [bytes(8)] * 3,
+        FIRST_ID + 2: [bytes(8), bytes(7), b"", bytes(8), bytes(3)],
+    }.items():
+        for payload in payloads:
+            put_frame(core, key, 0, payload)
+    core.tick()
+    width = LAYOUT.sizes["received"]
+    tallies = [tuple(core.controller.received[i * width : i * width + 2]) for i in range(4)]
+    assert tallies == [(3, 0), (0, 0), (2, 3), (0, 0)]
+    core.controller.received[0] = 2**30 - 1
+    core.controller.received[2 * width + 1] = 2**30 - 1
+    core["frames_used"] = core["frames_bad"] = core["frames_unknown"] = core["signals_bad"] = 2**30 - 1
+    signal = struct.pack("<iI", 16001, 0)
+    for key, payload in [(FIRST_ID, bytes(8)), (FIRST_ID + 2, b""), (1, b""), (FIRST_ID + 1, signal)]:
+        put_frame(core, key, 0, payload)
+    core.tick()
+    assert core.controller.received[0] == 0, "counts go round at 2**30"
+    assert core.controller.received[2 * width + 1] == 0
+    assert (core["frames_used"], core["frames_bad"], core["frames_unknown"], core["signals_bad"]) == (
+        1,
+        0,
+        0,
+        0,
+    )
+
+
+def test_good_values_count_in_a_row_only(firmware: Firmware) -> None:
+    image = ImageBuilder().channel("lateral_mg", heal_good=3)
+    at = LAYOUT.channel_index("lateral_mg")
+    good, bad = 7, 16001
+    trace = firmware.run(
+        image.build(), block({"lateral_mg": [good, good, bad] * 5 + [good, good, good, bad, good]})
+    )
+    value = column(trace, "channel")[:, at]
+    assert value.tolist() == [0] * 17 + [7] * 3, (
+        "two of three are never three in a row; one bad value is no loss"
+    )

@@ -35,7 +35,7 @@ FIRMWARE = ROOT / "firmware"
 EQUIVALENT = TOOLS / "mutants_equivalent.toml"
 # What decides about a current: the stages from the ring to the guard, and the door for images.
 SAFETY = ("receive.py", "validity.py", "output.py", "image.py")
-TESTS = ("tests/test_firmware_core.py", "tests/test_firmware_laws.py", "tests/test_firmware_image.py")
+TESTS = tuple(f"tests/test_firmware_{name}.py" for name in ("core", "faults", "laws", "image", "decode", "report"))
 TIMEOUT_S = 240
 
 SWAPS: dict[type[ast.AST], tuple[str, ...]] = {
