@@ -277,6 +277,18 @@ def test_a_block_beyond_the_firmware_is_a_mistake_of_ours(fake: Fake, ticks: int
         target.submit(block(0, ticks, frames))
 
 
+def test_the_inputs_of_a_tick_are_its_own() -> None:
+    one = block()
+    one.ticks[0, 1], one.ticks[1, 1] = 1, 1
+    one.frames[0, 1], one.frames[1, 1] = 0x111, 0x222
+    assert [describe_inputs(one, at).count(name) for at in (0, 1) for name in ("111 ", "222 ")] == [
+        1,
+        0,
+        0,
+        1,
+    ]
+
+
 def test_the_inputs_of_a_tick_across_the_wrap() -> None:
     one = block()
     one.ticks[1] = [3, 2, 5]
@@ -373,17 +385,28 @@ def test_a_firmware_folder_without_a_firmware(tmp_path: Path) -> None:
         Layout.load(tmp_path)
 
 
-def test_modules_that_a_user_keeps_do_not_replace_the_firmwares(
+def test_what_a_user_set_for_the_interpreter_does_not_reach_the_firmware(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    (tmp_path / "dashpot").mkdir()
-    (tmp_path / "dashpot" / "core.py").write_text("raise ValueError('a user module')\n")
     monkeypatch.setenv("MICROPYPATH", str(tmp_path))
+    monkeypatch.setenv("MICROPYINSPECT", "1")
     target = make_target("host", TargetOptions(FIRMWARE), layout())
     try:
         target.start()
+        assert isinstance(target, PipeTarget)
+        assert target._child is not None
+        given = Path(f"/proc/{target._child.pid}/environ").read_bytes()
+        assert b"PATH=" in given
+        assert b"MICROPY" not in given
     finally:
         target.close()
+
+
+def test_ctrl_c_at_the_terminal_reaches_only_us(fake: Fake) -> None:
+    target = fake()
+    target.start()
+    assert target._child is not None
+    assert os.getsid(target._child.pid) != os.getsid(0)
 
 
 # Finding the interpreter.

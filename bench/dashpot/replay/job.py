@@ -18,7 +18,7 @@ from dashpot.logs.reader import open_log
 from dashpot.replay.engine import ReplayOptions, replay
 from dashpot.replay.images import check_log, load_image, pack_image
 from dashpot.replay.report import skipped_of, summarise, time_of
-from dashpot.targets import CLOCK_MASK, TargetOptions, make_target
+from dashpot.targets import TargetOptions, make_target
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -44,7 +44,7 @@ class Job:
         period_us: tick period instead of the calibration's.
         channel: the log's channel to replay.
         max_gap_s: longest silence that is replayed at full length.
-        start_us: the controller's clock at the first tick.
+        start_us: the controller's clock at the first tick, 0 to 2**30 - 1.
         format: the log's format, None to find out.
         replace: whether an earlier run at `out` may go.
 
@@ -97,7 +97,7 @@ def run_job(job: Job, started: float) -> dict[str, Any]:
                 period_us=image.period_us,
                 channel=job.channel,
                 max_gap_us=round(job.max_gap_s * 1e6),
-                start_us=job.start_us & CLOCK_MASK,
+                start_us=job.start_us,
             )
             with (
                 console.progress(reader.bytes_total, "replay", "B") as bar,
