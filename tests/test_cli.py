@@ -30,6 +30,8 @@ def command(what):
         click.echo("fine")
     elif what == "input":
         raise errors.InputError("no such\\n  signal; did you mean YawRate", where="vehicle.toml: key yaw.signal")
+    elif what == "rubbish":
+        raise errors.InputError("is no DBC: \x1b[2J\x07" + "~" * 5000, where="x.dbc")
     elif what == "verdict":
         raise errors.VerdictError("3 of 40 rows failed")
     elif what == "firmware":
@@ -269,3 +271,13 @@ def test_progress_is_shown_on_a_terminal_only_and_quiet_stops_it(planted: Path) 
         process(planted, "planted", "progress"), capture_output=True, text=True, check=True
     )
     assert (piped.stdout, piped.stderr) == ("", "remark\ndashpot: warning: careful\n")
+
+
+def test_rubbish_that_a_message_quotes_does_not_reach_the_terminal(
+    planted: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main(["planted", "rubbish"]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("dashpot: error: x.dbc: is no DBC: ?[2J?~~~")
+    assert said.endswith("~ ...\n")
+    assert len(said) < 2100

@@ -19,6 +19,8 @@ EXIT_INPUT = 2
 EXIT_INTERNAL = 70  # EX_SOFTWARE of sysexits.h
 EXIT_STOPPED = 130  # 128 + SIGINT, as shells report it
 EXIT_PIPE = 141  # 128 + SIGPIPE
+#: Letters of a message; a parser may quote a whole broken file.
+MESSAGE_MOST = 2000
 
 
 class LazyGroup(click.Group):
@@ -96,7 +98,7 @@ def _run(arguments: list[str]) -> int:
 def _report(error: Exception) -> int:
     """Print one line about the error and return its exit code."""
     if isinstance(error, DashpotError):
-        click.echo(f"dashpot: {error.kind}: {error}", err=True)
+        click.echo(f"dashpot: {error.kind}: {_printable(str(error))}", err=True)
         if error.detail:
             click.echo(error.detail.rstrip("\n"), err=True)
         return error.exit_code
@@ -111,6 +113,12 @@ def _report(error: Exception) -> int:
         err=True,
     )
     return EXIT_INTERNAL
+
+
+def _printable(text: str) -> str:
+    """What a message may quote of a broken file, without what would upset a terminal or hide the message."""
+    shown = "".join(letter if letter.isprintable() else "?" for letter in text)
+    return shown if len(shown) <= MESSAGE_MOST else f"{shown[:MESSAGE_MOST]} ..."
 
 
 def _leave_quietly() -> int:
