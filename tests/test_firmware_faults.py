@@ -158,6 +158,18 @@ def test_without_a_trusted_road_speed_still_signals_are_no_fault(firmware: Firmw
     assert not fault(firmware.run(image.build(), block({STROKE: np.full(300, 3)})), "signal_still").any()
 
 
+def test_a_signal_that_does_not_come_is_lost_not_still(firmware: Firmware) -> None:
+    speed = {"road_speed_cm_s": 5000}
+    trace = firmware.run(still_image(timeout_us=10_000).build(), block(speed, ticks=300))
+    assert not fault(trace, "signal_still").any()
+    heard = block({STROKE: np.arange(20)} | speed)
+    trace = firmware.run(
+        still_image(timeout_us=10_000).build(), [heard, block(speed, ticks=300, first_tick=20)]
+    )
+    assert not fault(trace, "signal_still").any()
+    assert lost(trace)[30:].all()
+
+
 def test_without_a_limit_a_signal_may_stand_for_ever(firmware: Firmware) -> None:
     values = {STROKE: np.full(3000, 3), "road_speed_cm_s": 5000}
     assert not fault(firmware.run(still_image(still_us=0).build(), block(values)), "signal_still").any()

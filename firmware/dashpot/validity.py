@@ -98,7 +98,7 @@ def judge(image: ptr32, state: ptr32):
             if state[_S_VALUE + channel] != state[_S_STILL_VALUE + channel]:
                 state[_S_STILL_VALUE + channel] = state[_S_VALUE + channel]
                 still = 0
-            elif moving and still < _AGE_MAX_US:
+            elif moving and not gone and still < _AGE_MAX_US:
                 still += dt
             state[_S_STILL_US + channel] = still
             if image[row + _CHANNEL_ROW_STILL_US] and still > image[row + _CHANNEL_ROW_STILL_US]:
