@@ -27,7 +27,12 @@ def blocks_of(here: Layout, sizes: list[int], seed: int) -> Iterator[tuple[RunBl
         trace = rng.integers(0, 2000, (size, here.trace_words)).astype("<i4")
         trace[:, here.state["mode"].at] = rng.integers(0, len(here.modes), size)
         # Rare bits, so that first and last differ and some blocks have none.
-        for name, bits in (("faults", len(here.faults)), ("channels_lost", len(here.channels))):
+        channels = len(here.channels)
+        for name, bits in (
+            ("faults", len(here.faults)),
+            ("channels_lost", channels),
+            ("channels_latched", channels),
+        ):
             rare = rng.random((size, bits)) < 0.01
             trace[:, here.state[name].at] = (rare << np.arange(bits)).sum(axis=1)
         tick_us = rng.integers(0, 30, size).astype("<i4")
@@ -57,7 +62,11 @@ def test_sums_are_those_over_all_ticks(seed: int) -> None:
     assert statistics.mode_ticks.tolist() == [int((modes == i).sum()) for i in range(len(here.modes))]
     assert statistics.last.tolist() == trace[-1].tolist()
     assert (statistics.alloc_kept_bytes, statistics.alloc_gross_bytes) == (len(trace), 2 * len(trace))
-    for name, seen in (("faults", statistics.faults), ("channels_lost", statistics.channels_lost)):
+    for name, seen in (
+        ("faults", statistics.faults),
+        ("channels_lost", statistics.channels_lost),
+        ("channels_latched", statistics.channels_latched),
+    ):
         mask = trace[:, here.state[name].at]
         for bit in range(31):
             rows = np.flatnonzero(mask >> bit & 1)

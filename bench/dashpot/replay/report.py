@@ -63,6 +63,7 @@ def summarise(
     last = dict(zip([word.name for word in layout.trace], (word.at for word in layout.trace), strict=True))
     log_s = statistics.ticks * period_us / 1e6
     ticks = statistics.ticks
+    channels = [channel.name for channel in layout.channels]
     return {
         "log": reader.path.name,
         "format": reader.format,
@@ -94,9 +95,8 @@ def summarise(
         },
         "mode_ticks": dict(zip(layout.modes, statistics.mode_ticks.tolist(), strict=True)),
         "faults": _seen(statistics.faults, layout.faults, timeline),
-        "channels_lost": _seen(
-            statistics.channels_lost, [channel.name for channel in layout.channels], timeline
-        ),
+        "channels_lost": _seen(statistics.channels_lost, channels, timeline),
+        "channels_latched": _seen(statistics.channels_latched, channels, timeline),
         "hashes": dict(hashes),
     }
 
@@ -171,6 +171,10 @@ def _show_faults(summary: Mapping[str, Any]) -> None:
         lost.setdefault("until their first data" if _at_start(seen) else _when(seen), []).append(name)
     for when, channels in lost.items():
         click.echo(f" - channels not trusted, {when}: {_grouped(channels)}.")
+    if summary["channels_latched"]:
+        click.echo(
+            f" - channels that stay lost until a reset: {_grouped(list(summary['channels_latched']))}."
+        )
 
 
 def _at_start(seen: Mapping[str, Any]) -> bool:

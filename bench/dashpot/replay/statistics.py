@@ -34,7 +34,7 @@ class Statistics:
         ticks: how many ticks there were.
         current_min_ma, current_max_ma, current_sum_ma: of each corner.
         mode_ticks: ticks in each mode.
-        faults, channels_lost: the bits that were ever set, by index.
+        faults, channels_lost, channels_latched: the bits that were ever set, by index.
         last: the last tick's record.
         alloc_kept_bytes, alloc_gross_bytes: over all ticks.
 
@@ -44,7 +44,9 @@ class Statistics:
         corners = len(layout.corners)
         self._current = slice(layout.state["current_ma"].at, layout.state["current_ma"].at + corners)
         self._mode = layout.state["mode"].at
-        self._masks = {layout.state["faults"].at: len(layout.faults), layout.state["channels_lost"].at: 31}
+        channels = len(layout.channels)
+        bits = {"faults": len(layout.faults), "channels_lost": channels, "channels_latched": channels}
+        self._masks = {layout.state[name].at: count for name, count in bits.items()}
         self._seen: dict[int, dict[int, Seen]] = {at: {} for at in self._masks}
         self.ticks = 0
         self.current_min_ma = np.full(corners, np.iinfo(np.int32).max, np.int64)
@@ -59,6 +61,7 @@ class Statistics:
         self._time_sum_us = 0
         self._faults_at = layout.state["faults"].at
         self._lost_at = layout.state["channels_lost"].at
+        self._latched_at = layout.state["channels_latched"].at
 
     @property
     def faults(self) -> dict[int, Seen]:
@@ -69,6 +72,11 @@ class Statistics:
     def channels_lost(self) -> dict[int, Seen]:
         """The channels that were lost in any tick, by index."""
         return self._seen[self._lost_at]
+
+    @property
+    def channels_latched(self) -> dict[int, Seen]:
+        """The channels that stayed lost until a reset in any tick, by index."""
+        return self._seen[self._latched_at]
 
     def add(self, block: RunBlock, reply: RunReply) -> None:
         """Take the reply to a block into the sums."""
