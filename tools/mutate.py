@@ -35,7 +35,9 @@ FIRMWARE = ROOT / "firmware"
 EQUIVALENT = TOOLS / "mutants_equivalent.toml"
 # What decides about a current: the stages from the ring to the guard, and the door for images.
 SAFETY = ("receive.py", "validity.py", "output.py", "image.py")
-TESTS = tuple(f"tests/test_firmware_{name}.py" for name in ("core", "faults", "laws", "image", "decode", "report"))
+TESTS = tuple(
+    f"tests/test_firmware_{name}.py" for name in ("core", "faults", "laws", "image", "decode", "report")
+)
 TIMEOUT_S = 240
 
 SWAPS: dict[type[ast.AST], tuple[str, ...]] = {
@@ -148,7 +150,9 @@ def changes(tree: ast.Module, source: Source) -> Iterator[tuple[ast.expr | ast.s
                 for new in SWAPS[type(node.op)]:
                     yield node, place, place + len(symbol), new + "="
                 yield node, begin, end, "pass"
-            elif (isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Subscript)) or (isinstance(node, (ast.Continue, ast.Expr)) and not is_docstring(node)):
+            elif (isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Subscript)) or (
+                isinstance(node, (ast.Continue, ast.Expr)) and not is_docstring(node)
+            ):
                 yield (node, *source.span(node), "pass")
 
 
