@@ -371,6 +371,25 @@ def test_a_log_without_a_message_that_is_not_required(go: Go, tmp_path: Path) ->
     code, out, _ = go(write_log(tmp_path / "body.log", kept(frames, frames.can_id == BODY_ID)), "--json")
     assert code == 0
     assert set(json.loads(out)["channels_lost"]) == {f"stroke_um.{corner}" for corner in layout().corners}
+    _, out, _ = go(tmp_path / "body.log", out="again")
+    assert "channel_lost, all the time: " in out
+    assert "channels not trusted, all the time: stroke_um (4 corners)." in out
+
+
+def test_a_message_that_stops_is_not_taken_for_a_slow_start(go: Go, tmp_path: Path) -> None:
+    frames = make_frames(2.0)
+    stops = kept(frames, (frames.can_id == BODY_ID) | (frames.stamp_us < 1_000_000))
+    code, out, _ = go(write_log(tmp_path / "stops.log", stops))
+    assert code == 0
+    # The timeout of replay_kit.make_image is 0.1 s, the last stroke comes at 0.9985 s.
+    assert "channels not trusted, " in out
+    assert "between 0.000 and 1.998 s: stroke_um (4 corners)." in out
+    assert "none after the first" not in out
+
+
+def test_a_clean_log_has_no_faults_but_the_wait_for_data(go: Go, log: Path) -> None:
+    _, out, _ = go(log)
+    assert "Faults: none after the first 0 ms, while the first data came in (stroke_um (4 corners))." in out
 
 
 def test_a_log_of_remote_frames_alone(go: Go, tmp_path: Path) -> None:

@@ -20,6 +20,11 @@ if TYPE_CHECKING:
     from dashpot.replay.timeline import Timeline
 
 
+#: The faults that every replay begins with, since nothing has been received yet.
+WAITING_FAULTS = {"channel_lost", "required_lost"}
+AT_START = "until the first data came"
+
+
 def skipped_of(timeline: Timeline) -> dict[str, int]:
     """Return the frames of a log that the controller did not get, by reason."""
     counts = timeline.counts
@@ -154,32 +159,35 @@ def _show_faults(summary: Mapping[str, Any]) -> None:
     if not summary["faults"]:
         click.echo("Faults: none.")
         return
-    at_start = [_at_start(seen) for seen in [*summary["faults"].values(), *summary["channels_lost"].values()]]
-    if all(at_start):
+    ticks = summary["ticks"]
+    seen_at = {name: _stretch(seen, ticks) for name, seen in summary["faults"].items()}
+    lost: dict[str, list[str]] = {}
+    for name, seen in summary["channels_lost"].items():
+        lost.setdefault(_stretch(seen, ticks), []).append(name)
+    if set(seen_at) <= WAITING_FAULTS and {*seen_at.values(), *lost} == {AT_START}:
         last_s = max(seen["last_s"] for seen in summary["faults"].values())
-        names = _grouped(list(summary["channels_lost"]))
         click.echo(
-            f"Faults: none after the first {1000 * last_s:.0f} ms, while the first data came in ({names})."
+            f"Faults: none after the first {1000 * last_s:.0f} ms, while the first data came in "
+            f"({_grouped(lost[AT_START])})."
         )
         return
     click.echo("Faults:")
-    for name, seen in summary["faults"].items():
+    for name, when in seen_at.items():
         words = fault_words(name)
-        click.echo(f" - {name}, {_when(seen)}: {words.meaning}; {words.advice}.")
-    lost: dict[str, list[str]] = {}
-    for name, seen in summary["channels_lost"].items():
-        lost.setdefault("until their first data" if _at_start(seen) else _when(seen), []).append(name)
-    for when, channels in lost.items():
-        click.echo(f" - channels not trusted, {when}: {_grouped(channels)}.")
-    if summary["channels_latched"]:
-        click.echo(
-            f" - channels that stay lost until a reset: {_grouped(list(summary['channels_latched']))}."
-        )
+        click.echo(f" - {name}, {when}: {words.meaning}; {words.advice}.")
+    for when, names in lost.items():
+        click.echo(f" - channels not trusted, {when}: {_grouped(names)}.")
+    latched = list(summary["channels_latched"])
+    if latched:
+        click.echo(f" - channels that stay lost until a reset: {_grouped(latched)}.")
 
 
-def _at_start(seen: Mapping[str, Any]) -> bool:
-    """Whether something was the case from the first tick on, and then never again."""
-    return bool(seen["first_tick"] == 0 and seen["ticks"] == seen["last_tick"] + 1)
+def _stretch(seen: Mapping[str, Any], ticks: int) -> str:
+    """Say when something was the case: from the start, all the time, or the times."""
+    whole = seen["ticks"] == seen["last_tick"] - seen["first_tick"] + 1
+    if whole and seen["first_tick"] == 0:
+        return "all the time" if seen["ticks"] == ticks else AT_START
+    return _when(seen)
 
 
 def _when(seen: Mapping[str, Any]) -> str:
