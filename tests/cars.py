@@ -52,7 +52,7 @@ def periods(*messages: str) -> str:
 
 CARS = [
     Car(
-        "Hyundai, 2015",
+        "first car",
         "hyundai_2015_ccan.dbc",
         {
             "lateral": channel("ESP12.LAT_ACCEL", "-1.1 g", "1.1 g"),
@@ -69,7 +69,7 @@ CARS = [
         periods("ESP12", "SAS11", "WHL_SPD11", "ECS12"),
     ),
     Car(
-        "Volkswagen MQB",
+        "second car",
         "vw_mqb.dbc",
         {
             "lateral": channel("ESP_02.ESP_Querbeschleunigung", "-1.26 g", "1.26 g", "invalid = 255"),
@@ -91,7 +91,7 @@ CARS = [
         periods("ESP_02", "ESP_05", "LWI_01", "ESP_19"),
     ),
     Car(
-        "Ford, 2011 powertrain bus",
+        "third car",
         "ford_cgea1_2_ptcan_2011.dbc",
         {
             # 9 bits, big-endian, the first of them the lowest of a byte.
@@ -103,7 +103,7 @@ CARS = [
         periods("Suspension_Stat"),
     ),
     Car(
-        "Ford and Lincoln, base powertrain bus",
+        "fourth car",
         "ford_lincoln_base_pt.dbc",
         {
             "lateral": channel("BrakeSnData_3.VehLatComp_A_Actl", "-17 m/s2", "17 m/s2"),
@@ -117,7 +117,7 @@ CARS = [
         },
     ),
     Car(
-        "Alfa Romeo Giorgio",
+        "fifth car",
         "fca_giorgio.dbc",
         {
             "lateral": channel("ABS_2.LATERAL_ACCEL", "-2 g", "2 g"),
@@ -129,7 +129,7 @@ CARS = [
         periods("ABS_1", "ABS_2"),
     ),
     Car(
-        "Toyota Prius 2010",
+        "sixth car",
         "toyota_prius_2010_pt.dbc",
         {
             "longitudinal": channel("ACCELEROMETER.ACCEL_X", "-1.6 g", "1.6 g"),
@@ -143,7 +143,7 @@ CARS = [
         periods("ACCELEROMETER", "STEER_ANGLE_SENSOR", "WHEEL_SPEEDS"),
     ),
     Car(
-        "Mercedes-Benz E 350, 2010",
+        "seventh car",
         "mercedes_benz_e350_2010.dbc",
         {
             "steer_angle": channel("STEER_SENSOR.STEER_ANGLE", "-500 deg", "500 deg"),

@@ -149,8 +149,8 @@ def test_the_cars_cover_what_they_are_for() -> None:
     ):
         assert f"[channels.{wanted}]" in text
     assert "sign_bit" in text
-    ford = next(car for car in CARS if car.dbc.startswith("ford_cgea1"))
-    database = cantools.database.load_file(ford.dbc_path, strict=False)
+    heights = next(car for car in CARS if car.dbc.startswith("ford_cgea1"))
+    database = cantools.database.load_file(heights.dbc_path, strict=False)
     assert isinstance(database, cantools.database.Database)
     height = database.get_message_by_name("Suspension_Stat").get_signal_by_name("SuspFrnt_L_Actl")
     assert (height.length, height.byte_order, height.start) == (9, "big_endian", 0)
