@@ -183,7 +183,7 @@ def calibrations(draw: st.DrawFn) -> str:
         "valves": {corner: draw(valve(period_us)) for corner in CORNERS},
         "fail_safe": {
             name: draw(ramp) for name in ("channel_fade", "channel_recover", "authority_leave", "authority_return")
-        } | {"losses": draw(st.integers(1, 100)), "still_from": draw(whole(1, INT16, "cm/s"))},
+        } | {"return_below": draw(whole(10, 16_000, "mg")), "losses": draw(st.integers(1, 100)), "still_from": draw(whole(1, INT16, "cm/s"))},
         "report": {"period": draw(st.one_of(st.just("0 ms"), whole(period_us, 9000 * period_us, "us")))},
     }  # fmt: skip
     return tomli_w.dumps(document)

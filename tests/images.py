@@ -149,7 +149,7 @@ class ImageBuilder:
             self.fill(name, 1024)
         for name in ("brake_slow_q10", "brake_decay_q10", "steer_decay_q10", "rough_q10"):
             self.fill(name, 20)
-        self.put("losses_most", 100).put("still_speed_cm_s", 32767)
+        self.put("return_below_mg", 16000).put("losses_most", 100).put("still_speed_cm_s", 32767)
         for name in (
             "grip_rise_q10",
             "grip_fall_q10",

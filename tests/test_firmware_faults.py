@@ -217,3 +217,46 @@ def test_a_latched_required_channel_holds_the_safe_current(firmware: Firmware) -
     trace = firmware.run(image.build(), blocks)
     assert (column(trace, "mode")[250:] == LAYOUT.modes.index("safe_hold")).all()
     assert (column(trace, "current_ma")[-1] == 800).all()
+
+
+# --- the way back -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_the_way_back_waits_for_the_end_of_the_corner(firmware: Firmware, sign: int) -> None:
+    # Not in mid-corner: below 0.2 g [D].
+    image = (
+        ImageBuilder()
+        .table("base_table", [0, 1], [1000, 1000])
+        .put("return_q10", 64)
+        .put("return_below_mg", 200)
+    )
+    image.channel("brake_kpa", required=1, timeout_us=10_000, heal_good=1)
+    everything = {channel.name: 0 for channel in LAYOUT.channels}
+    without = {name: value for name, value in everything.items() if name != "brake_kpa"}
+    trace = firmware.run(
+        image.build(),
+        [
+            block(everything | {"lateral_mg": sign * 200}, ticks=50),
+            block(without | {"lateral_mg": sign * 900}, ticks=50, first_tick=50),
+            block(everything | {"lateral_mg": sign * 201}, ticks=50, first_tick=100),
+            block(
+                everything | {"lateral_mg": [sign * 200] * 5 + [sign * 201] * 5 + [0] * 40}, first_tick=150
+            ),
+        ],
+    )
+    authority = column(trace, "authority_q10")
+    assert authority[49] == 1024
+    assert authority[99] == 0
+    assert (column(trace, "mode")[100:] == LAYOUT.modes.index("active")).all()
+    assert not authority[100:150].any(), "still in the corner"
+    assert authority[150:160].tolist() == [64, 128, 192, 256, 320, 320, 320, 320, 320, 320]
+    assert authority[-1] == 1024
+    assert (column(trace, "current_ma")[140] == 800).all()
+
+
+def test_full_authority_is_kept_in_a_corner(firmware: Firmware) -> None:
+    image = ImageBuilder().put("return_below_mg", 200)
+    everything = {channel.name: 0 for channel in LAYOUT.channels}
+    trace = firmware.run(image.build(), block(everything | {"lateral_mg": [0] * 5 + [1500] * 50}))
+    assert (column(trace, "authority_q10")[1:] == 1024).all()

@@ -16,10 +16,10 @@ from micropython import const
 from dashpot import core, image
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_VERSION = const(516649438)
+_VERSION = const(1071837629)
 _TRACE_WORDS = const(87)
 _STATE_WORDS = const(363)
-_CONFIG_WORDS = const(313)
+_CONFIG_WORDS = const(314)
 _N_RING = const(4)
 _N_FRAME = const(5)
 _N_TICK_IN = const(3)

@@ -8,8 +8,8 @@ from micropython import const
 from dashpot.crc import crc32
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_VERSION = const(516649438)
-_CONFIG_WORDS = const(313)
+_VERSION = const(1071837629)
+_CONFIG_WORDS = const(314)
 _C_MESSAGES_AT = const(1)
 _C_MESSAGES_COUNT = const(2)
 _C_SIGNALS_AT = const(3)
@@ -136,8 +136,9 @@ _BOUNDS = (
     (302, 4, 1, 5000),  # slew_up_ma
     (306, 4, 1, 5000),  # slew_down_ma
     (310, 1, 1, 1024),  # return_q10
-    (311, 1, 1, 1024),  # leave_q10
-    (312, 1, 0, 32767),  # report_ticks
+    (311, 1, 10, 16000),  # return_below_mg
+    (312, 1, 1, 1024),  # leave_q10
+    (313, 1, 0, 32767),  # report_ticks
 )
 # layout: end
 

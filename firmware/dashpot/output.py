@@ -10,6 +10,7 @@ from micropython import const
 _S_MODE = const(2)
 _S_FAULTS = const(3)
 _S_GUARD_ACTS = const(10)
+_S_LATERAL_FILTERED_MG = const(29)
 _S_AUTHORITY_Q10 = const(38)
 _S_TARGET_MA = const(79)
 _S_CURRENT_MA = const(83)
@@ -22,7 +23,8 @@ _C_MOST_MA = const(298)
 _C_SLEW_UP_MA = const(302)
 _C_SLEW_DOWN_MA = const(306)
 _C_RETURN_Q10 = const(310)
-_C_LEAVE_Q10 = const(311)
+_C_RETURN_BELOW_MG = const(311)
+_C_LEAVE_Q10 = const(312)
 _N_CORNERS = const(4)
 _MODE_ACTIVE = const(1)
 _MODE_REDUCED = const(2)
@@ -41,9 +43,14 @@ def drive(image: ptr32, state: ptr32):
     mode = state[_S_MODE]
     authority = state[_S_AUTHORITY_Q10]
     if mode == _MODE_ACTIVE or mode == _MODE_REDUCED:
-        authority += image[_C_RETURN_Q10]
-        if authority > _ONE_Q10:
-            authority = _ONE_Q10
+        # A corner is no place for the balance of the car to change.
+        lateral = state[_S_LATERAL_FILTERED_MG] << pad >> pad
+        if lateral < 0:
+            lateral = 0 - lateral
+        if lateral <= image[_C_RETURN_BELOW_MG]:
+            authority += image[_C_RETURN_Q10]
+            if authority > _ONE_Q10:
+                authority = _ONE_Q10
     else:
         authority -= image[_C_LEAVE_Q10]
         if authority < 0:

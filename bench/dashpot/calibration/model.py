@@ -27,6 +27,7 @@ Moving = Annotated[Fraction, In(units.STROKE_SPEED, 1, _INT16_MAX)]
 Blend = Annotated[Fraction, In(units.STROKE_SPEED, 1, 1000)]
 Stroke = Annotated[Fraction, In(units.STROKE, -400_000, 400_000)]
 Acceleration = Annotated[Fraction, In(units.ACCELERATION, 100, 16_000)]
+Cornering = Annotated[Fraction, In(units.ACCELERATION, 10, 16_000)]
 Current = Annotated[Fraction, In(units.CURRENT, 0, 5000)]
 Slew = Annotated[Fraction, In(units.SLEW, 0)]
 Demand = Annotated[Fraction, In(units.SHARE, 0, 1000)]
@@ -507,6 +508,7 @@ class FailSafe(Strict):
     channel_recover: Time
     authority_leave: Time
     authority_return: Time
+    return_below: Cornering
     losses: Events
     still_from: Speed
 

@@ -368,6 +368,7 @@ def _scalars() -> list[Scalar]:
         Scalar("fail_safe.channel_recover", "recover_q10", 0, ramp),
         Scalar("fail_safe.authority_leave", "leave_q10", 0, ramp),
         Scalar("fail_safe.authority_return", "return_q10", 0, ramp),
+        Scalar("fail_safe.return_below", "return_below_mg", 0, Whole(units.ACCELERATION)),
         Scalar("fail_safe.losses", "losses_most", 0, Count()),
         Scalar("fail_safe.still_from", "still_speed_cm_s", 0, Whole(units.SPEED)),
         Scalar("report.period", "report_ticks", 0, Ticks()),
