@@ -87,6 +87,7 @@ def make_image(
     b.put("recover_q10", 64)
     b.put("low_pass_q10", 200)
     b.put("losses_most", 100)
+    b.put("return_below_mg", 16_000)
     b.put("still_speed_cm_s", 1000)
     b.put("layer_on", 1)
     for name in (
