@@ -244,6 +244,14 @@ def test_a_multiplexed_signal_updates_only_with_its_value(firmware: Firmware) ->
     assert channels[:, 1].tolist() == [0, 22, 22, 22]
 
 
+def test_a_signal_of_multiplexer_value_0_is_not_one_for_all(firmware: Firmware) -> None:
+    signal = direct_signal(LAYOUT, "lateral_mg") | {"first": 7, "low_first": 5, "mux_value": 0}
+    mux = {"mux_count": 1, "mux_first": 0, "mux_step": 1, "mux_mask": 3}
+    image = ImageBuilder().clear_messages().message([signal], key=0x123, **mux)
+    payloads = [bytes([choice, 0, 0, 0]) + struct.pack("<i", choice + 7) for choice in (0, 1, 2, 3, 4)]
+    assert column(feed(firmware, image, payloads), "channel")[:, 0].tolist() == [7, 7, 7, 7, 11]
+
+
 def test_frames_lost_before_the_ring_are_a_fault_of_that_tick(firmware: Firmware) -> None:
     ticks = block({"lateral_mg": [1, 2, 3]})
     ticks.ticks[1, 2] = 5
