@@ -7,6 +7,7 @@ currents, small enough to reason about.
 from __future__ import annotations
 
 import json
+import os
 import struct
 import zlib
 from functools import cache
@@ -18,6 +19,9 @@ import numpy as np
 from dashpot.layout import Layout
 from dashpot.logs.frames import FrameBlock
 from dashpot.resources import firmware_dir
+
+# Nothing of the tests in the user's cache, and no image of an earlier run in the tests; also for their processes.
+os.environ["DASHPOT_CACHE"] = ""
 
 FIRMWARE = firmware_dir()
 BODY_ID = 0x100

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from dashpot import console, resources
+from dashpot import console
 from dashpot.errors import InputError
+from dashpot.replay.imagecache import cache_for, dbc_places
 from dashpot.targets.contract import EXTENDED_KEY
 
 if TYPE_CHECKING:
@@ -75,7 +76,7 @@ def load_image(path: Path, layout: Layout) -> ReplayImage:
     """
     from dashpot.calibration import read_image
 
-    return _describe(read_image(path, layout), {}, ())
+    return _describe(read_image(path, layout), {})
 
 
 def pack_image(
@@ -94,18 +95,35 @@ def pack_image(
         InputError: with every mistake in the files.
 
     """
+    if period_us is not None and period_us % 10:
+        raise InputError(f"{period_us} is not a multiple of 10 us", where="--period-us")
+    cache = cache_for(vehicle, calibration, layout.version, period_us, dbc)
+    kept = cache.read() if cache is not None else None
+    if kept is None:
+        image, doubts = _pack(vehicle, calibration, layout, period_us, dbc)
+        if cache is not None:
+            cache.write(_fold(image, doubts))
+    else:
+        image, doubts = _unfold(kept)
+    places = dbc or dbc_places(vehicle)
+    image = replace(image, dbcs=tuple(path for path in places if path.is_file()))
+    if doubts:
+        console.warn(
+            f"{len(doubts)} doubts about {vehicle.name} and {calibration.name}, the first: {doubts[0]}; "
+            "`dashpot calibration check` shows all"
+        )
+    return image
+
+
+def _pack(
+    vehicle: Path, calibration: Path, layout: Layout, period_us: int | None, dbc: Sequence[Path]
+) -> tuple[ReplayImage, list[str]]:
+    """Pack as `pack_image` does; also return the packer's doubts."""
     from dashpot.calibration import check, load_pair, pack
     from dashpot.calibration.findings import refuse
     from dashpot.files import sha256_file
 
-    if period_us is not None and period_us % 10:
-        raise InputError(f"{period_us} is not a multiple of 10 us", where="--period-us")
     car, numbers, doubts = load_pair(vehicle, calibration, dbc, layout)
-    if doubts:
-        console.warn(
-            f"{len(doubts)} doubts about {vehicle.name} and {calibration.name}, the first: {doubts[0].message}; "
-            "`dashpot calibration check` shows all"
-        )
     if period_us is not None:
         timing = numbers.timing.model_copy(update={"period": Fraction(period_us)})
         numbers = numbers.model_copy(update={"timing": timing})
@@ -117,9 +135,31 @@ def pack_image(
         "calibration": {"name": calibration.name, "sha256": sha256_file(calibration)},
         "dbc": [{"name": entry["file"], "sha256": entry["sha256"]} for entry in used],
     }
-    folders = (vehicle.parent, resources.dbc_dir())
-    places = list(dbc) or [folder / entry["file"] for entry in used for folder in folders]
-    return _describe(image, inputs, tuple(path for path in places if path.is_file()))
+    return _describe(image, inputs), [doubt.message for doubt in doubts]
+
+
+def _fold(image: ReplayImage, doubts: list[str]) -> dict[str, Any]:
+    """Return an image as the cache keeps it."""
+    return {
+        "data": image.data,
+        "period_us": image.period_us,
+        "messages": [[message.key, message.name, message.channels] for message in image.messages],
+        "required": image.required,
+        "inputs": image.inputs,
+        "doubts": doubts,
+    }
+
+
+def _unfold(kept: Mapping[str, Any]) -> tuple[ReplayImage, list[str]]:
+    """Return the image and the doubts that `_fold` was given."""
+    image = ReplayImage(
+        data=kept["data"],
+        period_us=kept["period_us"],
+        messages=tuple(Needed(key, name, tuple(channels)) for key, name, channels in kept["messages"]),
+        required=tuple(kept["required"]),
+        inputs=kept["inputs"],
+    )
+    return image, kept["doubts"]
 
 
 def check_log(image: ReplayImage, seen: Mapping[int, int], where: Path) -> None:
@@ -151,7 +191,7 @@ def check_log(image: ReplayImage, seen: Mapping[int, int], where: Path) -> None:
             )
 
 
-def _describe(image: Image, inputs: Mapping[str, Any], dbcs: tuple[Path, ...]) -> ReplayImage:
+def _describe(image: Image, inputs: Mapping[str, Any]) -> ReplayImage:
     channels = [channel.name for channel in image.layout.channels]
     feeds = [channels[row["channel"]] for row in image.rows("signal")]
     named = _message_names(image.names)
@@ -166,7 +206,6 @@ def _describe(image: Image, inputs: Mapping[str, Any], dbcs: tuple[Path, ...]) -
         messages=tuple(messages),
         required=tuple(name for name, row in rows if row["configured"] and row["required"]),
         inputs=inputs,
-        dbcs=dbcs,
     )
 
 
