@@ -107,7 +107,7 @@ lead = "3.2 s"
 [onsets]
 straight = "11.5 s"
 braking = "13.4 s"
-right = "16.5 s"
+right = { at = "16.5 s", lead = "4.5 s" }
 """
 
 
@@ -127,13 +127,14 @@ def run_file(
     jobs: int = 1,
     target: str = "host",
     log: Path | None = None,
+    vehicle: Path = DEMO / "vehicle.toml",
 ) -> Campaign:
     return run_campaign(
         Job(
             log=log or short_log(),
             plan=plan,
             firmware=firmware,
-            vehicle=DEMO / "vehicle.toml",
+            vehicle=vehicle,
             calibration=DEMO / "calibration.toml",
             target=target,
             jobs=jobs,

@@ -112,7 +112,7 @@ def run_campaign(job: Job) -> Campaign:
     reader = open_log(job.log, format=job.format)
     spans: dict[str, tuple[int, int]] = {}
     for row in rows:
-        begin_us = row.onset_us - plan.lead_us
+        begin_us = row.onset_us - row.lead_us
         end_us = max(spans.get(row.onset, (0, 0))[1], row.onset_us + row.span_us)
         spans[row.onset] = (begin_us, end_us)
     windows, channel = cut_windows(reader, spans, job.channel)
@@ -121,11 +121,12 @@ def run_campaign(job: Job) -> Campaign:
         check_log(packed, dict(zip(keys.tolist(), counts.tolist(), strict=True)), job.log)
     run = _Run(job, layout, image, packed.data, bus, plan, spans, windows)
     references = run.all(list(spans), run.reference, "reference")
+    leads = {row.onset: row.lead_us for row in rows}
     for name, reference in zip(spans, references, strict=True):
-        unready = run.judge.unready(reference.recording)
+        unready = run.judge.unready(reference.recording, leads[name])
         if unready:
             raise InputError(
-                f"at the onset {name!r} the controller is not whole even without a fault ({unready}); give the plan a "
+                f"at the onset {name!r} the controller is not whole even without a fault ({unready}); give it a "
                 "longer lead, or choose another onset",
                 where=job.plan,
             )
@@ -157,7 +158,7 @@ class _Run:
     interpreter: str = ""
 
     def __post_init__(self) -> None:
-        self.judge = Judge(self.image, self.plan.lead_us)
+        self.judge = Judge(self.image)
         self.period_us = self.image.word("period_us")
 
     def all(self, items: Sequence[Any], work: Callable[[Bench, Any], Any], label: str) -> list[Any]:
@@ -213,7 +214,7 @@ class _Run:
     def row(self, bench: Bench, row: Row) -> Result:
         """Inject, run and judge one row."""
         reference = self.references[row.onset]
-        span_us = self.plan.lead_us + row.span_us
+        span_us = row.lead_us + row.span_us
         frames = reference.stimulus.frames
         was = Stimulus(frames.select(frames.at_us <= span_us), regular_ticks(self.period_us, span_us))
         given = inject(was, row, self.plan, self.bus)
@@ -230,7 +231,7 @@ def inject(stimulus: Stimulus, row: Row, plan: Plan, bus: Bus) -> Stimulus:
     digest = hashlib.sha256(f"{plan.seed}/{row.id}".encode()).digest()
     rng = np.random.default_rng(int.from_bytes(digest[:8], "big"))
     for planned in row.faults:
-        fault = planned.at(plan.lead_us)
+        fault = planned.at(row.lead_us)
         stimulus = fault.kind.inject(stimulus, fault, bus, rng)
     return stimulus
 

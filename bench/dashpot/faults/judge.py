@@ -116,14 +116,12 @@ class Judge:
 
     Args:
         image: the image under test: its limits, safe currents, substitutes.
-        lead_us: time of the onset in every window.
 
     """
 
-    def __init__(self, image: Image, lead_us: int) -> None:
+    def __init__(self, image: Image) -> None:
         self._image = image
         self._layout = image.layout
-        self._lead_us = lead_us
         corners = len(image.layout.corners)
 
         def words(name: str) -> Words:
@@ -142,9 +140,9 @@ class Judge:
         part = recording.trace[:, word.at : word.at + word.count]
         return part[:, 0] if word.count == 1 else part
 
-    def unready(self, reference: Recording) -> str | None:
+    def unready(self, reference: Recording, lead_us: int) -> str | None:
         """Say why the controller does not work whole at the onset without any fault, None when it does."""
-        last = int(np.searchsorted(reference.at_us, self._lead_us)) - 1
+        last = int(np.searchsorted(reference.at_us, lead_us)) - 1
         mode = self._layout.modes[int(self.column(reference, "mode")[last])]
         authority = int(self.column(reference, "authority_q10")[last])
         if mode == "active" and authority == 1024:
@@ -190,7 +188,7 @@ class _Judgement:
         self.judge = judge
         self.layout = judge._layout  # noqa: SLF001 - two halves of one module
         self.row = row
-        self.lead_us = judge._lead_us  # noqa: SLF001 - the same
+        self.lead_us = row.lead_us
         self.recording = recording
         self.at_us = recording.at_us
         # The reference's tick that was the newest at each tick.

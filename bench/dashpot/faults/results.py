@@ -190,7 +190,7 @@ def write_junit(campaign: Campaign, path: Path) -> None:
     suites = ET.Element("testsuites", name=campaign.plan.name)
     for name in dict.fromkeys(result.row.group for result in campaign.results):
         mine = [result for result in campaign.results if result.row.group == name]
-        times = [(campaign.plan.lead_us + result.row.span_us) / 1e6 for result in mine]
+        times = [(result.row.lead_us + result.row.span_us) / 1e6 for result in mine]
         errors = sum(result.verdict == RAISED for result in mine)
         failures = sum(not result.passed for result in mine) - errors
         suite = ET.SubElement(
