@@ -81,6 +81,15 @@ def test_frames_of_other_ids_count_as_unknown_and_standard_and_extended_ids_diff
     assert column(trace, "frames_bad")[-1] == 0
 
 
+def test_an_id_past_the_last_message_is_not_looked_up_in_what_follows(firmware: Firmware) -> None:
+    # Behind the message rows lie the signal rows, whose first word is a channel's number.
+    channel = LAYOUT.channel_index("steer_ddeg")
+    image = ImageBuilder().clear_messages().message([direct_signal(LAYOUT, "steer_ddeg")], key=1)
+    trace = firmware.run(image.build(), raw_block([(channel, bytes(8))], now_us=PERIOD_US))
+    assert column(trace, "frames_unknown")[-1] == 1
+    assert column(trace, "frames_used")[-1] == 0
+
+
 def test_a_short_frame_is_refused_and_a_long_enough_one_taken(firmware: Firmware) -> None:
     trace = feed(firmware, one_message(length=8), [bytes(7), bytes(8), b""])
     assert accepted(trace) == [False, True, False]
