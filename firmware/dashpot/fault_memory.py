@@ -52,8 +52,10 @@ _FIRST_S = const(3)
 _LAST_BOOT = const(4)
 _LAST_S = const(5)
 _LAYOUT = const(6)
-_SNAPSHOT = const(7)
-_ENTRY = const(7 + _SNAPSHOT_WORDS)
+_FIELDS = const(7)
+# In the journal, an entry also says which code's place has its snapshot: what comes in one tick shares one.
+_PLACE = const(7)
+_ENTRY = const(8)
 
 # Words of the journal before its entries.
 _BEFORE = const(0)  # faults of the tick before
@@ -66,12 +68,14 @@ _NOW_US = const(6)
 _STARTED = const(7)
 _BOOT = const(8)
 _ENTRIES = const(9)
+_CODES = const(31)
+_SNAPSHOTS = const(_ENTRIES + _CODES * _ENTRY)
 
 # In the file: words of an entry with its code before it, number of entries, then those of codes that happened.
 _DECLARATION = "faults: entry_words, entries; code, count, latched, first_boot, first_s, last_boot, last_s, layout, snapshot"
 _MAGIC = b"DPFM"
 _FILE_HEAD = const(2)
-_CODES = const(31)
+_ROW = const(1 + _FIELDS + _SNAPSHOT_WORDS)
 _WORD_BYTES = const(4)
 _MOST_BYTES = const(16384)
 _COUNT_MOST = const(0x3FFFFFFF)
@@ -102,6 +106,7 @@ def _note(journal: ptr32, places: ptr32, state: ptr32, now_us: int):
     faults = state[_S_FAULTS]
     before = journal[_BEFORE]
     if faults | before:
+        shared = -1
         journal[_CHANGES] = (journal[_CHANGES] + 1) & _CLOCK_MASK
         for code in range(_CODES):
             bit = 1 << code
@@ -113,8 +118,12 @@ def _note(journal: ptr32, places: ptr32, state: ptr32, now_us: int):
                         journal[at + _FIRST_BOOT] = journal[_BOOT]
                         journal[at + _FIRST_S] = journal[_SECONDS]
                         journal[at + _LAYOUT] = _VERSION
-                        for i in range(_SNAPSHOT_WORDS):
-                            journal[at + _SNAPSHOT + i] = state[places[i]]
+                        if shared < 0:
+                            shared = code
+                            to = _SNAPSHOTS + code * _SNAPSHOT_WORDS
+                            for i in range(_SNAPSHOT_WORDS):
+                                journal[to + i] = state[places[i]]
+                        journal[at + _PLACE] = shared
                     if journal[at + _COUNT] < _COUNT_MOST:
                         journal[at + _COUNT] += 1
                     journal[_STALE] = 1
@@ -147,11 +156,16 @@ def _pack(journal: ptr32, out: ptr32) -> int:
         at = _ENTRIES + code * _ENTRY
         if journal[at + _COUNT] | journal[at + _LATCHED]:
             out[to] = code
-            for i in range(_ENTRY):
-                out[to + 1 + i] = journal[at + i]
-            to += _ENTRY + 1
+            to += 1
+            for i in range(_FIELDS):
+                out[to + i] = journal[at + i]
+            to += _FIELDS
+            at = _SNAPSHOTS + journal[at + _PLACE] * _SNAPSHOT_WORDS
+            for i in range(_SNAPSHOT_WORDS):
+                out[to + i] = journal[at + i]
+            to += _SNAPSHOT_WORDS
             entries += 1
-    out[0] = _ENTRY + 1
+    out[0] = _ROW
     out[1] = entries
     return to
 
@@ -165,10 +179,10 @@ class FaultMemory:
     def __init__(self, folder: str) -> None:
         """Allocate everything; nothing is read yet."""
         self.pair = Pair(folder, "faults", _MAGIC, version_of(_DECLARATION), _MOST_BYTES)
-        self.journal = array("i", bytes(_WORD_BYTES * (_ENTRIES + CODES * _ENTRY)))
+        self.journal = array("i", bytes(_WORD_BYTES * (_SNAPSHOTS + CODES * _SNAPSHOT_WORDS)))
         self.places = array("i", [first + i for first, count in SNAPSHOT for i in range(count)])
         self.writes = 0
-        self._out = bytearray(_WORD_BYTES * (_FILE_HEAD + CODES * (_ENTRY + 1)))
+        self._out = bytearray(_WORD_BYTES * (_FILE_HEAD + CODES * _ROW))
         self._tried_s = 0
         self._wait_s = FIRST_WAIT_S
 
@@ -177,6 +191,7 @@ class FaultMemory:
         journal = self.journal
         for i in range(len(journal)):
             journal[i] = 0
+        self._own_places()
         data = self.pair.load()
         if data is None:
             return
@@ -186,17 +201,19 @@ class FaultMemory:
         words = array("i", bytes(data))
         width = words[0]
         entries = words[1]
-        if width <= _SNAPSHOT or entries < 0 or len(words) != _FILE_HEAD + entries * width:
+        if width <= _FIELDS or entries < 0 or len(words) != _FILE_HEAD + entries * width:
             self.pair.refused += 1
             return
         # An older firmware's snapshot may have another length; its entry says which layout it belongs to.
-        common = min(width - 1, _ENTRY)
+        common = min(width - 1 - _FIELDS, _SNAPSHOT_WORDS)
         for entry in range(entries):
             at = _FILE_HEAD + entry * width
             code = words[at]
             if 0 <= code < CODES:
-                for i in range(common):
+                for i in range(_FIELDS):
                     journal[_ENTRIES + code * _ENTRY + i] = words[at + 1 + i]
+                for i in range(common):
+                    journal[_SNAPSHOTS + code * _SNAPSHOT_WORDS + i] = words[at + 1 + _FIELDS + i]
             else:
                 self.pair.refused += 1
 
@@ -235,7 +252,7 @@ class FaultMemory:
 
     def snapshot(self, code: int) -> "list[int]":
         """Give the words of `SNAPSHOT` as they were at the first occurrence."""
-        at = _ENTRIES + code * _ENTRY + _SNAPSHOT
+        at = _SNAPSHOTS + self.journal[_ENTRIES + code * _ENTRY + _PLACE] * _SNAPSHOT_WORDS
         return [self.journal[at + i] for i in range(SNAPSHOT_WORDS)]
 
     def due(self) -> int:
@@ -281,12 +298,18 @@ class FaultMemory:
 
         Nothing is forgotten unless the empty record is written.
         """
-        code = self.pair.save(bytes(array("i", (_ENTRY + 1, 0))))
+        code = self.pair.save(bytes(array("i", (_ROW, 0))))
         if code == FINE:
             journal = self.journal
             for i in range(_ENTRIES, len(journal)):
                 journal[i] = 0
+            self._own_places()
             journal[_BEFORE] = 0
             journal[_STALE] = 0
             journal[_URGENT] = 0
         return code
+
+    def _own_places(self) -> None:
+        """Point each code at its own place for a snapshot."""
+        for code in range(CODES):
+            self.journal[_ENTRIES + code * _ENTRY + _PLACE] = code

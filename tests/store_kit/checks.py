@@ -537,12 +537,44 @@ def check_every_code_alone_and_all_together(kit):
         assert [memory.entry(c)["count"] for c in range(31)] == [1] * (code + 1) + [0] * (30 - code)
         assert memory.snapshot(code)[2] == 1000 * code + kit.faults.SNAPSHOT[2][0]
     memory.note(kit.state(0), 40_000)
-    memory.note(kit.state((1 << 31) - 1), 41_000)
+    memory.note(kit.state((1 << 31) - 1, fill=7), 41_000)
     assert [memory.entry(c)["count"] for c in range(31)] == [2] * 31
     memory.note(kit.state((1 << 31) - 1), 42_000)
     memory.note(kit.state(1 << 30), 43_000)
     memory.note(kit.state((1 << 31) - 1), 44_000)
     assert [memory.entry(c)["count"] for c in range(31)] == [3] * 30 + [2]
+
+
+def check_what_comes_in_one_tick_has_one_snapshot(kit):
+    memory = kit.memory()
+    for fill, faults in (
+        (100, 1 << 3 | 1 << 9 | 1 << 30),
+        (200, 1 << 9 | 1 << 2 | 1 << 5),
+        (300, 1 << 0 | 1 << 1),
+    ):
+        memory.note(kit.state(faults, fill), 10_000 * fill)
+
+    def fills():
+        # The word after the mask of faults, less its own place.
+        at = kit.faults.SNAPSHOT[2][0]
+        return [(c, memory.snapshot(c)[2] - at) for c in range(31) if memory.entry(c)["count"]]
+
+    wanted = [(0, 300), (1, 300), (2, 200), (3, 100), (5, 200), (9, 100), (30, 100)]
+    assert fills() == wanted
+    assert memory.flush() == 0
+    memory = kit.memory(2)
+    assert fills() == wanted
+    memory.note(kit.state(1 << 9 | 1 << 4 | 1 << 6, 400), 0)
+    memory.note(kit.state(1 << 7, 500), 1_000_000)
+    wanted = sorted(wanted + [(4, 400), (6, 400), (7, 500)])
+    assert fills() == wanted
+    assert memory.flush() == 0
+    memory = kit.memory(3)
+    assert fills() == wanted
+    assert memory.clear() == 0
+    assert fills() == []
+    memory.note(kit.state(3, 600), 0)
+    assert fills() == [(0, 600), (1, 600)]
 
 
 def check_negative_words_in_a_snapshot(kit):
