@@ -22,6 +22,7 @@ from calibration_kit import DEMO
 from conftest import RunCli
 from dashpot.cli import main
 from dashpot.faults import Campaign
+from dashpot.faults.page import draw
 from dashpot.faults.results import COLUMNS
 from demo_data import demo_log
 from faults_kit import (
@@ -525,3 +526,16 @@ def alive(pid: int) -> bool:
     except ProcessLookupError:
         return False
     return "Z" not in Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+
+
+def test_a_picture_has_no_line_where_no_tick_was(tmp_path: Path) -> None:
+    """A board that is off has no current to draw: 100 ms of reset cut both lines and the band."""
+    done = run_plan(tmp_path, MIXED, "reset*", "bits*")
+    drawn = {
+        result.row.group: draw(result.picture, LAYOUT.modes, None)
+        for result in done.results
+        if result.picture
+    }
+    for group, lines, boxes in (("bits", 2, {"active", "reduced"}), ("reset", 4, {"active", "start"})):
+        assert drawn[group].count("<polyline") == lines
+        assert {name for name in LAYOUT.modes if f">{name}</text>" in drawn[group]} == boxes

@@ -62,7 +62,10 @@ class Recording:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A row around its onset, for one corner: times in ms from the onset, currents in mA, modes."""
+    """A row around its onset, for one corner: times in ms from the onset, currents in mA, modes.
+
+    `moved_ma` is the most that the current differs from the one without the fault.
+    """
 
     corner: str
     at_ms: list[float]
@@ -70,6 +73,7 @@ class Picture:
     without_ma: list[int]
     mode: list[int]
     safe_ma: int
+    moved_ma: int
     end_ms: float
 
 
@@ -417,6 +421,7 @@ class _Judgement:
             without_ma=without[rows, corner].tolist(),
             mode=self.column("mode")[rows].tolist(),
             safe_ma=int(self.judge.safe_ma[corner]),
+            moved_ma=int(moved[corner]),
             end_ms=self.ms(self.end_us),
         )
 

@@ -6,6 +6,8 @@ Blue with a tick is good, vermilion with a cross is bad: told apart by every eye
 from __future__ import annotations
 
 from html import escape
+from itertools import pairwise
+from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from dashpot.cautions import CAUTIONS
@@ -14,7 +16,7 @@ from dashpot.faults.results import summarise
 from dashpot.faultwords import fault_words
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from dashpot.faults.campaign import Campaign
     from dashpot.faults.judge import Picture, Result
@@ -32,7 +34,7 @@ KEY = (
 
 STYLE = """
 :root{--ink:#1d2328;--soft:#5b6670;--line:#cfd5da;--good:#0b5f94;--bad:#b3450a;--paper:#fff;--wash:#f4f6f7}
-*{box-sizing:border-box}
+*{box-sizing:border-box;print-color-adjust:exact}
 body{margin:0;color:var(--ink);background:var(--wash);font:15px/1.45 "DejaVu Sans",Verdana,system-ui,sans-serif}
 main{max-width:1160px;margin:0 auto;padding:28px 36px 60px;background:var(--paper)}
 h1{font-size:27px;margin:0 0 4px}
@@ -83,7 +85,7 @@ def page(campaign: Campaign) -> str:
         *_failures(campaign),
         *_groups(campaign, said),
         *_detectors(said),
-        *_pictures(campaign, said),
+        *_pictures(campaign),
         *_limits(campaign, said),
         *_evidence(said),
         *_rows(campaign),
@@ -241,19 +243,21 @@ def _failures(campaign: Campaign) -> list[str]:
     return lines
 
 
-def _pictures(campaign: Campaign, said: dict[str, Any]) -> list[str]:
-    by_id = {result.row.id: result for result in campaign.results}
-    shown = []
-    for group in said["groups"]:
-        entry = group["safe"] or group["detect"]
-        result = by_id[entry["id"] if entry else group["slew"]["id"]]
-        if result.picture is not None and result.passed:
-            shown.append(result)
-    if not shown:
+def _pictures(campaign: Campaign) -> list[str]:
+    """Draw of each group the passed row whose current moved most, of those alike the first."""
+    figures = []
+    for name in dict.fromkeys(result.row.group for result in campaign.results):
+        drawn = [
+            (result.picture.moved_ma, result)
+            for result in campaign.results
+            if result.row.group == name and result.passed and result.picture is not None
+        ]
+        if drawn:
+            figures.append(_figure(campaign, max(drawn, key=lambda pair: pair[0])[1]))
+    if not figures:
         return []
-    figures = [_figure(campaign, result) for result in shown]
     return [
-        "<h2>The hardest row of each group</h2>",
+        "<h2>The row of each group whose current moved most</h2>",
         KEY,
         f'<div class="pair">{"".join(figures)}</div>',
     ]
@@ -286,13 +290,14 @@ def draw(picture: Picture, modes: Sequence[str], safe_ms: float | None) -> str:
     def y(current_ma: float) -> float:
         return top + height * (high - current_ma) / (high - low)
 
-    def line(values: Sequence[int]) -> str:
-        points = [f"{x(ms):.1f},{y(value):.1f}" for ms, value in zip(picture.at_ms, values, strict=True)]
-        return " ".join(points)
+    def line(values: Sequence[int], style: str) -> Iterator[str]:
+        for first, last in _runs(picture.at_ms):
+            points = [f"{x(picture.at_ms[i]):.1f},{y(values[i]):.1f}" for i in range(first, last)]
+            yield f'<polyline points="{" ".join(points)}" fill="none" {style}/>'
 
     parts = [
         (
-            f'<svg viewBox="0 0 {left + width + 10} {top + height + band + 34}" width="{left + width + 10}" role="img" '
+            f'<svg viewBox="0 0 {left + width + 18} {top + height + band + 34}" width="{left + width + 18}" role="img" '
             'aria-label="current and mode around the onset">'
         ),
         (
@@ -306,8 +311,8 @@ def draw(picture: Picture, modes: Sequence[str], safe_ms: float | None) -> str:
         parts.append(f'<text x="{left - 5}" y="{y(value) + 4:.1f}" text-anchor="end">{value}</text>')
     parts += [
         f'<path d="M{left} {y(picture.safe_ma):.1f}H{left + width}" stroke="#1d2328" stroke-width=".9" stroke-dasharray="1.5 3"/>',
-        f'<polyline points="{line(picture.without_ma)}" fill="none" stroke="#7a858d" stroke-width="1.2" stroke-dasharray="5 3"/>',
-        f'<polyline points="{line(picture.current_ma)}" fill="none" stroke="#0b5f94" stroke-width="1.8"/>',
+        *line(picture.without_ma, 'stroke="#7a858d" stroke-width="1.2" stroke-dasharray="5 3"'),
+        *line(picture.current_ma, 'stroke="#0b5f94" stroke-width="1.8"'),
     ]
     if safe_ms is not None and safe_ms <= end:
         parts.append(
@@ -326,24 +331,33 @@ def draw(picture: Picture, modes: Sequence[str], safe_ms: float | None) -> str:
 
 def _band(picture: Picture, modes: Sequence[str], x: Any, top: float, height: float) -> list[str]:
     """Return the mode over time as named boxes."""
+    boxes = []
+    for first, last in _runs(picture.at_ms):
+        begin = first
+        for i in range(first + 1, last + 1):
+            if i == last or picture.mode[i] != picture.mode[begin]:
+                boxes.append((picture.mode[begin], picture.at_ms[begin], picture.at_ms[min(i, last - 1)]))
+                begin = i
     parts = []
-    begin = 0
-    for i in range(1, len(picture.mode) + 1):
-        if i < len(picture.mode) and picture.mode[i] == picture.mode[begin]:
-            continue
-        mode = picture.mode[begin]
-        first, last = x(picture.at_ms[begin]), x(picture.at_ms[min(i, len(picture.mode) - 1)])
+    for mode, begin_ms, end_ms in boxes:
+        first_x, last_x = x(begin_ms), x(end_ms)
         parts.append(
-            f'<rect x="{first:.1f}" y="{top}" width="{max(last - first, 0.5):.1f}" height="{height}" '
+            f'<rect x="{first_x:.1f}" y="{top}" width="{max(last_x - first_x, 0.5):.1f}" height="{height}" '
             f'fill="{MODE_FILL[mode % len(MODE_FILL)]}" stroke="#5b6670" stroke-width=".6"/>'
         )
         name = modes[mode].replace("_", " ")
-        if last - first > 6.5 * len(name):
+        if last_x - first_x > 6.5 * len(name):
             parts.append(
-                f'<text x="{(first + last) / 2:.1f}" y="{top + height - 3:.1f}" text-anchor="middle">{name}</text>'
+                f'<text x="{(first_x + last_x) / 2:.1f}" y="{top + height - 3:.1f}" text-anchor="middle">{name}</text>'
             )
-        begin = i
     return parts
+
+
+def _runs(at_ms: Sequence[float]) -> list[tuple[int, int]]:
+    """Return the stretches of points without a pause between them: nothing is drawn where no tick was."""
+    usual = median(later - before for before, later in pairwise(at_ms))
+    cuts = [i for i in range(1, len(at_ms)) if at_ms[i] - at_ms[i - 1] > 4 * usual]
+    return list(pairwise([0, *cuts, len(at_ms)]))
 
 
 def _ruler(begin: float, end: float) -> list[float]:
