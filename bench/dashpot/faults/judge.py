@@ -43,7 +43,7 @@ OFF_PERMILLE = 5
 #: The layer that a channel alone keeps alive; for strokes in its own corner.
 LAYER_OF = {"brake_kpa": "brake_lead", "steer_ddeg": "steer_lead", "stroke_um": "stroke_end"}
 PICTURE_POINTS = 300
-PICTURE_BEFORE_US = 100_000
+SHOWN_BEFORE_US = 100_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,8 +193,11 @@ class _Judgement:
         self.layout = judge._layout  # noqa: SLF001 - two halves of one module
         self.row = row
         self.lead_us = row.lead_us
-        self.recording = recording
-        self.at_us = recording.at_us
+        # Nothing before it is looked at, and a lead is long.
+        first = int(np.searchsorted(recording.at_us, row.lead_us - SHOWN_BEFORE_US))
+        self.recording = Recording(recording.at_us[first:], recording.trace[first:])
+        self.at_us = self.recording.at_us
+        self.reloads = [tick - first for tick in given.ticks.reloads]
         # The reference's tick that was the newest at each tick.
         self.twin = np.searchsorted(reference.at_us, self.at_us, side="right") - 1
         self.reference = Recording(reference.at_us[self.twin], reference.trace[self.twin])
@@ -395,7 +398,7 @@ class _Judgement:
                 )
         before = self.column("current_ma")[np.maximum(rows - 1, 0)]
         step = current - before
-        whole = ~np.isin(rows, list(self.given.ticks.reloads))
+        whole = ~np.isin(rows, self.reloads)
         share = np.maximum(step / judge.up_ma, -step / judge.down_ma)[whole]
         worst = float(share.max(initial=0.0))
         if worst > 1:
@@ -409,7 +412,7 @@ class _Judgement:
 
     def _picture(self) -> Picture:
         current, without = self.column("current_ma"), self.ref("current_ma")
-        shown = (self.at_us >= self.lead_us - PICTURE_BEFORE_US) & self._shown_until()
+        shown = (self.at_us >= self.lead_us - SHOWN_BEFORE_US) & self._shown_until()
         rows = np.flatnonzero(shown)
         moved = np.abs(current[rows] - without[rows]).max(axis=0)
         corner = int(moved.argmax())
@@ -480,14 +483,18 @@ assert tuple(_REACTIONS) == REACTIONS
 def _differing(was: Stimulus, given: Stimulus) -> int:
     """Count frames that are in one stimulus and not in the other; a changed one counts once."""
 
-    def rows(stimulus: Stimulus) -> set[tuple[bytes, ...]]:
+    def rows(stimulus: Stimulus) -> NDArray[np.int64]:
         frames = stimulus.frames
-        columns = (frames.at_us, frames.key, frames.length)
-        numbers = np.column_stack([column.astype(np.int64) for column in columns])
-        return {(number.tobytes(), data.tobytes()) for number, data in zip(numbers, frames.data, strict=True)}
+        payload = np.ascontiguousarray(frames.data).view(np.int64).ravel()
+        return np.column_stack([frames.at_us, frames.key, frames.length, payload])
 
     before, after = rows(was), rows(given)
-    return max(len(before - after), len(after - before))
+    # Most rows change a part of the frames only, from the onset on.
+    common = min(len(before), len(after))
+    unlike = np.flatnonzero((before[:common] != after[:common]).any(axis=1))
+    first = int(unlike[0]) if len(unlike) else common
+    mine, its = (set(map(tuple, table[first:].tolist())) for table in (before, after))
+    return max(len(mine - its), len(its - mine))
 
 
 def _listed(names: Any) -> str:
