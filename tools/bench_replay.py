@@ -196,6 +196,9 @@ def report(folder: Path, ours: list[Measured], base: Measured, base_s: float) ->
         print(f"{name:28}{one:>16}{other:>20}")
     print(f"all replays, s: {', '.join(f'{one.wall_s:.2f}' for one in ours)}")
     print(f"times the baseline: {base_wall_s / wall_s:.1f} (wanted {WANTED_RATIO:.0f})")
+    if base_s == LENGTH_S:
+        ratio = base.cpu_s / median(one.cpu_s for one in ours)
+        print(f"times the baseline in CPU time, which a busy machine changes less: {ratio:.1f}")
     print(f"times real time: {log_s / wall_s:.0f} (wanted {WANTED_REALTIME:.0f})")
     tick_us = open_run(folder / f"run{len(ours) - 1}").tick_us
     shares = ", ".join(f"{share:g} %: {np.percentile(tick_us, share):.0f}" for share in (1, 50, 90, 99, 99.9))
