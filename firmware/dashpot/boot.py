@@ -73,8 +73,7 @@ class BootRecord:
             least_count: a boot number known from elsewhere, for the case that the record is lost.
 
         """
-        counts, lifts = _rule(cause)
-        self.cause = cause if POWER_ON <= cause <= OTHER else OTHER
+        self.cause, counts, lifts = _rule(cause)
         run_s = self._recall()
         self.count = min(max(self.count, least_count) + 1, _COUNT_MOST)
         self._ages = [age + run_s for age in self._ages if age + run_s <= WINDOW_S]
@@ -84,7 +83,7 @@ class BootRecord:
         elif self.lost:
             self.stay_safe = True
         if counts:
-            self._ages.insert(0, 0)
+            self._ages.append(0)
             if len(self._ages) >= HANGS:
                 self.stay_safe = True
         # The backup comes first: a hang in the middle of the file system is then counted too.
@@ -147,9 +146,9 @@ class BootRecord:
         return bytes(memoryview(backup)[:BACKUP_BYTES]) == record
 
 
-def _rule(cause: int) -> "tuple[bool, bool]":
-    """Give a cause's row of the policy: (counts, lifts)."""
+def _rule(cause: int) -> "tuple[int, bool, bool]":
+    """Give a cause's row of the policy; that of OTHER for an unknown number."""
     for row in POLICY:
         if row[0] == cause:
-            return row[1], row[2]
+            return row
     return _rule(OTHER)

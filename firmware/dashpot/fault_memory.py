@@ -59,9 +59,9 @@ _ENTRY = const(8)
 
 # Words of the journal before its entries.
 _BEFORE = const(0)  # faults of the tick before
-_CHANGES = const(1)  # counts changes, so that a copy can tell whether it is of one moment
-_STALE = const(2)  # 1 if an entry changed since the last flush
-_URGENT = const(3)  # 1 if something happened, or latched, for the first time
+_DISTURBED = const(1)  # an entry changed since a copy began
+_STALE = const(2)  # there is something to write
+_URGENT = const(3)  # and it happened, or latched, for the first time
 _SECONDS = const(4)  # since this boot
 _REST_US = const(5)
 _NOW_US = const(6)
@@ -81,6 +81,8 @@ _MOST_BYTES = const(16384)
 _COUNT_MOST = const(0x3FFFFFFF)
 _CLOCK_MASK = const(0x3FFFFFFF)
 _COPY_TRIES = const(4)
+_YES = const(1)
+_NO = const(0)
 
 # The ration of flash writes: the first a second after the start, so that what comes together is written together, then
 # 10 s later, and each further wait is twice as long. What never happened before waits 10 s only.
@@ -94,7 +96,7 @@ WRITES_MOST = 48
 def _note(journal: ptr32, places: ptr32, state: ptr32, now_us: int):
     """Keep the clock and put the tick's faults into the journal."""
     if journal[_STARTED] == 0:
-        journal[_STARTED] = 1
+        journal[_STARTED] = _YES
         journal[_NOW_US] = now_us
     rest = journal[_REST_US] + ((now_us - journal[_NOW_US]) & _CLOCK_MASK)
     journal[_NOW_US] = now_us
@@ -107,14 +109,14 @@ def _note(journal: ptr32, places: ptr32, state: ptr32, now_us: int):
     before = journal[_BEFORE]
     if faults | before:
         shared = -1
-        journal[_CHANGES] = (journal[_CHANGES] + 1) & _CLOCK_MASK
+        journal[_DISTURBED] = _YES
         for code in range(_CODES):
             bit = 1 << code
             if faults & bit:
                 at = _ENTRIES + code * _ENTRY
                 if not before & bit:
                     if journal[at + _COUNT] == 0:
-                        journal[_URGENT] = 1
+                        journal[_URGENT] = _YES
                         journal[at + _FIRST_BOOT] = journal[_BOOT]
                         journal[at + _FIRST_S] = journal[_SECONDS]
                         journal[at + _LAYOUT] = _VERSION
@@ -126,11 +128,11 @@ def _note(journal: ptr32, places: ptr32, state: ptr32, now_us: int):
                         journal[at + _PLACE] = shared
                     if journal[at + _COUNT] < _COUNT_MOST:
                         journal[at + _COUNT] += 1
-                    journal[_STALE] = 1
+                    journal[_STALE] = _YES
                 journal[at + _LAST_BOOT] = journal[_BOOT]
                 journal[at + _LAST_S] = journal[_SECONDS]
             elif before & bit:
-                journal[_STALE] = 1
+                journal[_STALE] = _YES
         journal[_BEFORE] = faults
 
 
@@ -141,10 +143,10 @@ def _latch(journal: ptr32, mask: int):
         bit = 1 << code
         at = _ENTRIES + code * _ENTRY + _LATCHED
         if mask & bit and journal[at] == 0:
-            journal[at] = 1
-            journal[_STALE] = 1
-            journal[_URGENT] = 1
-            journal[_CHANGES] = (journal[_CHANGES] + 1) & _CLOCK_MASK
+            journal[at] = _YES
+            journal[_STALE] = _YES
+            journal[_URGENT] = _YES
+            journal[_DISTURBED] = _YES
 
 
 @micropython.viper
@@ -183,22 +185,20 @@ class FaultMemory:
         self.places = array("i", [first + i for first, count in SNAPSHOT for i in range(count)])
         self.writes = 0
         self._out = bytearray(_WORD_BYTES * (_FILE_HEAD + CODES * _ROW))
+        self._own_places()
         self._tried_s = 0
         self._wait_s = FIRST_WAIT_S
 
     def load(self) -> None:
-        """Read what was kept; without a whole record the memory is empty, and `pair.codes` says why."""
+        """Read what was kept, once, before the first tick; without a whole record the memory is empty, and `pair.codes` says why."""
         journal = self.journal
-        for i in range(len(journal)):
-            journal[i] = 0
-        self._own_places()
         data = self.pair.load()
         if data is None:
             return
-        if len(data) < _WORD_BYTES * _FILE_HEAD or len(data) % _WORD_BYTES:
+        words = array("i", bytes(data[: len(data) // _WORD_BYTES * _WORD_BYTES]))
+        if len(words) < _FILE_HEAD or len(words) * _WORD_BYTES != len(data):
             self.pair.refused += 1
             return
-        words = array("i", bytes(data))
         width = words[0]
         entries = words[1]
         if width <= _FIELDS or entries < 0 or len(words) != _FILE_HEAD + entries * width:
@@ -277,20 +277,15 @@ class FaultMemory:
         if code != FINE:
             return code
         journal = self.journal
-        journal[_STALE] = 0
-        journal[_URGENT] = 0
-        words = 0
-        for _ in range(_COPY_TRIES):
-            changes = journal[_CHANGES]
-            words = _pack(journal, self._out)
-            if changes == journal[_CHANGES]:
-                break
+        journal[_STALE] = _NO
+        journal[_URGENT] = _NO
+        words = self._copy()
         self._tried_s = journal[_SECONDS]
         self._wait_s = min(max(2 * self._wait_s, WAIT_S), WAIT_MOST_S)
         self.writes += 1
         code = self.pair.save(memoryview(self._out)[: _WORD_BYTES * words])
         if code != FINE:
-            journal[_STALE] = 1
+            journal[_STALE] = _YES
         return code
 
     def clear(self) -> int:
@@ -305,9 +300,18 @@ class FaultMemory:
                 journal[i] = 0
             self._own_places()
             journal[_BEFORE] = 0
-            journal[_STALE] = 0
-            journal[_URGENT] = 0
+            journal[_STALE] = _NO
         return code
+
+    def _copy(self) -> int:
+        """Copy the journal for the file, again if a tick came in between, but not for ever; give the words."""
+        tries = _COPY_TRIES
+        while True:
+            self.journal[_DISTURBED] = _NO
+            words = _pack(self.journal, self._out)
+            tries -= 1
+            if not self.journal[_DISTURBED] or not tries:
+                return words
 
     def _own_places(self) -> None:
         """Point each code at its own place for a snapshot."""

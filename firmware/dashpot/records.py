@@ -99,7 +99,6 @@ class Pair:
 
     def look_at(self, slot: int) -> int:
         """Read one file through; give and keep its code."""
-        self.sequences[slot] = 0
         try:
             self.codes[slot] = self._look(slot)
         except (OSError, MemoryError) as error:
@@ -129,7 +128,7 @@ class Pair:
     def load(self) -> "bytearray | None":
         """Give the payload that counts, of the other file if the newest cannot be read, or None."""
         self.scan()
-        for _ in (0, 1):
+        for _ in self.paths:
             if self.newest >= 0:
                 data = self.payload(self.newest)
                 if data is not None:

@@ -60,7 +60,7 @@ class Kit:
 
     def begun(self, cause, backup=None, least=0):
         record = self.boot.BootRecord(self.folder, backup)
-        record.code = record.begin(cause, least)
+        record.code = record.begin(cause, least) if least else record.begin(cause)
         return record
 
     def failing_open(self, error):
@@ -101,6 +101,7 @@ def check_head_as_declared(kit):
 
 def check_newest_counts(kit):
     pair = kit.pair()
+    assert (pair.newest, pair.codes, pair.sequences) == (-1, [kit.records.ABSENT] * 2, [0, 0])
     assert pair.load() is None
     assert pair.codes == [kit.records.ABSENT] * 2
     assert (pair.newest, pair.refused, pair.failed, pair.errno) == (-1, 0, 0, 0)
@@ -225,14 +226,50 @@ def check_a_file_that_changes_between_two_looks(kit):
     assert pair.save(b"old") == 0
     assert pair.save(b"new") == 0
     pair.scan()
+    assert pair.refused == 0
     newer, older = kit.read("x_b.bin"), kit.read("x_a.bin")
     kit.write("x_b.bin", flipped(newer, 8 * 21))
     assert pair.payload(1) is None
     assert pair.codes == [0, kit.records.TORN]
+    assert pair.refused == 1
     kit.write("x_b.bin", older)
     pair.scan()
     kit.write("x_b.bin", newer)
     assert pair.payload(1) is None
+
+
+def check_a_file_that_fails_at_the_second_look(kit):
+    for image in kit.images[:2]:
+        assert kit.calibrations().write_spare(image) == 0
+    for data in (b"old", b"new"):
+        pair = kit.pair()
+        pair.load()
+        assert pair.save(data) == 0
+
+    def third_fails(*arguments):
+        # Both files are read through, then the newest is read again.
+        opened.append(arguments)
+        if len(opened) == 3:
+            raise OSError(5, "broken")
+        return open(*arguments)
+
+    kit.records.open = third_fails
+    opened = []
+    pair = kit.pair()
+    assert bytes(pair.load()) == b"old"
+    assert (pair.codes, pair.newest, pair.refused) == ([0, kit.records.FAILED], 0, 1)
+    opened = []
+    slots = kit.calibrations()
+    assert (bytes(slots.found), slots.running) == (kit.images[0], 0)
+    assert slots.codes == [0, kit.records.FAILED]
+    kit.records.open = open
+
+
+def check_a_tie_goes_to_the_first(kit):
+    pair = kit.pair()
+    assert pair.write(0, 5, b"first") == 0
+    assert pair.write(1, 5, b"second") == 0
+    assert bytes(kit.pair().load()) == b"first"
 
 
 def check_what_was_written_is_read_back(kit):
@@ -322,7 +359,10 @@ def check_folders_are_named_with_or_without_a_slash(kit):
 
 
 def check_no_calibration(kit):
+    slots = kit.store.Calibrations(kit.folder)
+    assert (slots.running, slots.codes, slots.details) == (-1, [kit.records.ABSENT] * 2, [0, 0])
     slots = kit.calibrations()
+    assert slots.details == [0, 0]
     assert slots.found is None
     assert slots.running == -1
     assert slots.codes == [kit.records.ABSENT] * 2
@@ -497,6 +537,7 @@ def check_no_memory_for_an_image(kit):
     kit.image.read = refuse
     slots = kit.calibrations()
     assert (slots.found, slots.codes[0]) == (None, kit.records.NO_MEMORY)
+    assert slots.details == [0, 0]
     assert slots.write_spare(kit.images[1]) == kit.records.NO_MEMORY
     kit.image.read = read
     assert bytes(kit.calibrations().found) == kit.images[0]
@@ -514,7 +555,7 @@ def check_a_faults_first_and_last(kit):
     assert memory.entry(4)["last_s"] == 3
     memory.note(kit.state(1 << 4, fill=200), 4_001_000)
     entry = memory.entry(4)
-    layout = entry["layout"]
+    layout = struct.unpack("<I", kit.images[0][4:8])[0]
     assert entry == {
         "count": 1, "latched": 0, "first_boot": 5, "first_s": 2, "last_boot": 5, "last_s": 4, "layout": layout,
     }  # fmt: skip
@@ -543,6 +584,17 @@ def check_every_code_alone_and_all_together(kit):
     memory.note(kit.state(1 << 30), 43_000)
     memory.note(kit.state((1 << 31) - 1), 44_000)
     assert [memory.entry(c)["count"] for c in range(31)] == [3] * 30 + [2]
+
+
+def check_a_fault_that_stays_is_written_as_it_comes_and_as_it_goes(kit):
+    memory = kit.memory()
+    flushes = []
+    for second in range(300):
+        memory.note(kit.state(1 << 6 if 20 <= second < 200 else 0), second * 1_000_000)
+        if memory.flush() == 0:
+            flushes.append(second)
+    assert flushes == [20, 200]
+    assert kit.memory().entry(6)["last_s"] == 199
 
 
 def check_what_comes_in_one_tick_has_one_snapshot(kit):
@@ -575,6 +627,9 @@ def check_what_comes_in_one_tick_has_one_snapshot(kit):
     assert fills() == []
     memory.note(kit.state(3, 600), 0)
     assert fills() == [(0, 600), (1, 600)]
+    # What only latched has none.
+    memory.latch(1 << 8)
+    assert set(memory.snapshot(8)) == {0}
 
 
 def check_negative_words_in_a_snapshot(kit):
@@ -760,6 +815,7 @@ def check_clear(kit):
         assert set(memory.entry(code).values()) == {0}
         assert set(memory.snapshot(code)) == {0}
         assert kit.memory().entry(code)["count"] == 0
+    assert kit.memory().pair.refused == 0
     # The clock goes on, and what is still there counts anew, in this boot.
     assert memory.seconds() == 1
     memory.note(kit.state(4, fill=7), 2_000_000)
@@ -838,13 +894,15 @@ def check_a_copy_is_of_one_moment(kit):
     def disturbed(journal, out):
         words = pack(journal, out)
         calls.append(words)
-        if len(calls) < disturbances:
+        if latching:
+            memory.latch(1 << len(calls))
+        elif len(calls) < disturbances:
             # A tick that comes while the entries are copied.
             memory.note(kit.state(1 | len(calls) % 2 << 1), 1_000_000)
         return words
 
     kit.faults._pack = disturbed
-    disturbances = 2
+    disturbances, latching = 2, False
     assert memory.flush() == 0
     assert len(calls) == 2
     # What came in between is in the copy and still marked for the next write.
@@ -854,6 +912,11 @@ def check_a_copy_is_of_one_moment(kit):
     calls.clear()
     disturbances = 99
     memory.note(kit.state(4), 30_000_000)
+    assert memory.flush() == 0
+    assert len(calls) == 4
+    calls.clear()
+    latching = True
+    memory.note(kit.state(4 | 8), 60_000_000)
     assert memory.flush() == 0
     assert len(calls) == 4
     kit.faults._pack = pack
@@ -1042,6 +1105,7 @@ def check_backup_memory_may_hold_anything(kit):
     assert boot.BACKUP_BYTES == 44
     backup = bytearray(boot.BACKUP_BYTES)
     kit.begun(boot.POWER_ON, backup)
+    assert struct.unpack("<I", backup[8:12])[0] == 0
     kit.begun(boot.WATCHDOG, backup)
     record = kit.begun(boot.WATCHDOG, backup)
     record.settle(100)
@@ -1051,6 +1115,7 @@ def check_backup_memory_may_hold_anything(kit):
     assert not record.stay_safe
     count = record.count
     files = kit.read("boot_a.bin"), kit.read("boot_b.bin")
+    assert struct.unpack("<I", good[8:12])[0] == 59
     for bit in range(8 * boot.BACKUP_BYTES):
         kit.write("boot_a.bin", files[0])
         kit.write("boot_b.bin", files[1])
