@@ -31,6 +31,7 @@ NOTHING = 18  # nothing to write
 
 HEAD_BYTES = 20
 _HEAD = "<4sIIII"
+_CHECKED = "<4sIII"
 _CHECKED_BYTES = const(16)
 _CHECK_AT = const(16)
 _PIECE_BYTES = const(256)
@@ -50,7 +51,7 @@ def version_of(declaration: str) -> int:
 def seal(magic: bytes, version: int, sequence: int, payload: "bytes | bytearray | memoryview") -> bytearray:
     """Give the head that makes a record of a payload."""
     head = bytearray(HEAD_BYTES)
-    struct.pack_into(_HEAD, head, 0, magic, version, sequence, len(payload), 0)
+    struct.pack_into(_CHECKED, head, 0, magic, version, sequence, len(payload))
     check = crc32(payload, crc32(memoryview(head)[:_CHECKED_BYTES])) & 0xFFFFFFFF
     struct.pack_into("<I", head, _CHECK_AT, check)
     return head

@@ -74,7 +74,7 @@ class Calibrations:
         if data is None:
             return self.codes[spare]
         running = pair.sequences[self.running]
-        sequence = running + 1 if pair.sequences[spare] < running else running - 1
+        sequence = running + 1 if pair.sequences[spare] <= running else running - 1
         return pair.write(spare, sequence, data)
 
     def _taken_from(self, slot: int) -> "bytearray | None":

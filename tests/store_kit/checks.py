@@ -329,7 +329,7 @@ def check_a_file_that_cannot_be_written(kit):
     assert pair.load() is None
     assert pair.codes == [kit.records.FAILED, kit.records.ABSENT]
     assert pair.save(b"one") == 0
-    assert pair.newest == 1
+    assert (pair.newest, pair.sequences[1]) == (1, 1)
     # But never the one that counts.
     assert pair.save(b"two") == kit.records.FAILED
     assert pair.errno == 21
@@ -382,6 +382,7 @@ def check_new_calibration(kit):
         assert slots.write_spare(image) == 0
         assert kit.read("slot_a.bin") == running
         assert slots.running == 0
+        assert slots.pair.sequences == [1, 2]
     slots = kit.calibrations()
     assert (bytes(slots.found), slots.running) == (second, 1)
     assert slots.codes == [0, 0]
@@ -498,6 +499,7 @@ def check_revert(kit):
     for i in range(5):
         assert slots.revert() == 0
         assert bytes(kit.calibrations().found) == (first, second)[i % 2]
+        assert abs(slots.pair.sequences[0] - slots.pair.sequences[1]) == 1
     assert slots.revert() == 0
     assert bytes(kit.calibrations().found) == second
 
@@ -511,6 +513,13 @@ def check_revert_of_a_pending_calibration(kit):
     assert bytes(kit.calibrations().found) == first
     # The first slot ever has sequence number 1, so there is room below.
     assert kit.calibrations().pair.sequences == [1, 0]
+    # Of two with the same number, which no write leaves, the other one is still the way back.
+    slots = kit.calibrations()
+    assert slots.pair.write(1, 1, second) == 0
+    slots = kit.calibrations()
+    assert bytes(slots.found) == first
+    assert slots.revert() == 0
+    assert bytes(kit.calibrations().found) == second
 
 
 def check_revert_refuses_what_the_firmware_refuses(kit):
