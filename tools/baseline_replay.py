@@ -3,10 +3,10 @@
 
 The baseline of tools/bench_replay.py. It does the same job on the same log, tick for tick, without the checks: reads
 frames with python-can's reader, decodes each with cantools' `decode_message`, sends the latest values of each tick as
-a line of text to tools/baseline_laws.py, and writes the currents and demands that come back as CSV. Writing to the
-pipe and reading from it run in threads of their own, which favours the baseline.
+a line of text to tools/baseline_laws.py, waits for the currents and demands, and writes them as CSV. With --ahead it
+does not wait, and a thread of its own takes what comes back: what one would write second.
 
-python3 tools/baseline_replay.py LOG DBC OUT.csv [--seconds S] [--micropython PATH]
+python3 tools/baseline_replay.py LOG DBC OUT.csv [--seconds S] [--ahead] [--micropython PATH]
 """
 
 from __future__ import annotations
@@ -34,6 +34,7 @@ def main() -> int:
     parser.add_argument("dbc", type=Path)
     parser.add_argument("out", type=Path)
     parser.add_argument("--seconds", type=float, default=float("inf"), help="stop after this much of the log")
+    parser.add_argument("--ahead", action="store_true", help="send without waiting for the answers")
     parser.add_argument("--micropython", default=str(Path(sys.executable).parent / "micropython"))
     options = parser.parse_args()
     start = time.perf_counter()
@@ -45,19 +46,27 @@ def main() -> int:
     )
     assert child.stdin is not None
     assert child.stdout is not None
-    back = child.stdout
+    to_laws, from_laws = child.stdin, child.stdout
+    file = options.out.open("w", newline="")
+    writer = csv.writer(file)
+    writer.writerow(
+        [f"{what}_{corner}" for what in ("current", "demand") for corner in ("fl", "fr", "rl", "rr")]
+    )
 
-    def store() -> None:
-        with options.out.open("w", newline="") as file:
-            writer = csv.writer(file)
-            writer.writerow(
-                [f"{what}_{corner}" for what in ("current", "demand") for corner in ("fl", "fr", "rl", "rr")]
-            )
-            for line in back:
-                writer.writerow(line.split())
+    def take_all() -> None:
+        for line in from_laws:
+            writer.writerow(line.split())
 
-    taker = threading.Thread(target=store, daemon=True)
-    taker.start()
+    taker = threading.Thread(target=take_all, daemon=True)
+    if options.ahead:
+        taker.start()
+
+    def tick_with(line: str) -> None:
+        to_laws.write(line)
+        if not options.ahead:
+            to_laws.flush()
+            writer.writerow(from_laws.readline().split())
+
     values: dict[str, float] = {}
     fresh: set[str] = set()
     first = None
@@ -67,7 +76,7 @@ def main() -> int:
             first = message.timestamp
         # Floats keep epoch stamps to a quarter of a microsecond only: compare with a little room.
         while message.timestamp - first > tick * PERIOD_S + 1e-6:
-            child.stdin.write(line_of(values, fresh))
+            tick_with(line_of(values, fresh))
             fresh.clear()
             tick += 1
         if tick * PERIOD_S >= options.seconds:
@@ -80,11 +89,13 @@ def main() -> int:
             values[name] = float(value)
             fresh.add(name)
     else:
-        child.stdin.write(line_of(values, fresh))
+        tick_with(line_of(values, fresh))
         tick += 1
-    child.stdin.close()
-    taker.join()
+    to_laws.close()
+    if options.ahead:
+        taker.join()
     child.wait()
+    file.close()
     print(
         f"{frames} frames, {tick} ticks, {tick * PERIOD_S:.3f} s of log in {time.perf_counter() - start:.3f} s"
     )
