@@ -1,0 +1,113 @@
+"""What only a mutant showed to be unchecked; tools/mutate.py says which of them each test notices."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+
+import crccheck.crc
+import numpy as np
+import pytest
+
+from firmware_fixtures import Firmware
+from images import LAYOUT, PERIOD_US, ImageBuilder, column, direct_signal, raw_block
+
+KEY = 0x123
+
+
+@pytest.fixture(scope="module")
+def firmware() -> Iterator[Firmware]:
+    running = Firmware("host")
+    yield running
+    running.target.close()
+
+
+def one_message(signal: dict[str, int], **fields: int) -> ImageBuilder:
+    return ImageBuilder().clear_messages().message([signal], key=KEY, **fields)
+
+
+def feed(firmware: Firmware, image: ImageBuilder, payloads: list[bytes]) -> np.ndarray:
+    """Run one tick for each payload."""
+    blocks = [raw_block([(KEY, data)], now_us=PERIOD_US * (i + 1)) for i, data in enumerate(payloads)]
+    return firmware.run(image.build(), blocks)
+
+
+def lateral(trace: np.ndarray) -> list[int]:
+    values: list[int] = column(trace, "channel")[:, LAYOUT.channel_index("lateral_mg")].tolist()
+    return values
+
+
+def accepted(trace: np.ndarray) -> list[bool]:
+    taken: list[bool] = (np.diff(column(trace, "frames_used"), prepend=0) > 0).tolist()
+    return taken
+
+
+def test_a_multiplexer_inside_the_payload_is_read_from_its_own_bytes(firmware: Firmware) -> None:
+    # Bytes 2 and 3, 12 bits from the fifth on; everything around it is set.
+    signal = direct_signal(LAYOUT, "lateral_mg") | {"first": 7, "low_first": 5, "mux_value": 0x5A3}
+    mux = {"mux_count": 2, "mux_first": 2, "mux_step": 1, "mux_shift": 4, "mux_mask": 0xFFF}
+    payloads = [
+        bytes([0xFF, 0xFF, *choice]) + struct.pack("<i", value)
+        for choice, value in [((0x5A, 0x3F), 1), ((0x5A, 0x4F), 2), ((0x5A, 0x30), 3), ((0xDA, 0x3F), 4)]
+    ]
+    assert lateral(feed(firmware, one_message(signal, **mux), payloads)) == [1, 1, 3, 3]
+
+
+def test_a_message_without_a_multiplexer_has_none_but_the_value_0(firmware: Firmware) -> None:
+    for wanted, got in [(1, [0, 0]), (0, [5, 6])]:
+        signal = direct_signal(LAYOUT, "lateral_mg") | {"mux_value": wanted}
+        payloads = [struct.pack("<iI", value, 0) for value in (5, 6)]
+        assert lateral(feed(firmware, one_message(signal), payloads)) == got
+
+
+def test_a_repeated_counter_is_refused_even_where_any_jump_is_allowed(firmware: Firmware) -> None:
+    image = one_message(
+        direct_signal(LAYOUT, "lateral_mg"),
+        counter_modulo=15, counter_byte=7, counter_mask=0xF, counter_max_delta=15,
+    )  # fmt: skip
+    got = accepted(feed(firmware, image, [bytes([*[0] * 7, count]) for count in (3, 3, 2, 1, 1, 14, 14)]))
+    assert got == [True, False, True, True, False, True, False]
+
+
+class OtherStart(crccheck.crc.Crc8SaeJ1850):
+    """J1850 of a start value that is neither 0 nor all ones, nothing turned at the end."""
+
+    _initvalue = 0xA5
+    _xor_output = 0
+
+
+def test_the_data_id_is_mixed_into_any_start_value(firmware: Firmware) -> None:
+    # crccheck [S]; profile 1 itself starts at 0, where mixing and setting are the same.
+    image = one_message(
+        direct_signal(LAYOUT, "lateral_mg") | {"first": 7, "low_first": 5},
+        crc_kind=LAYOUT.crc_kinds.index("e2e_p1"), crc_init=0xA5, crc_xor=0, data_id=0x12F7,
+    )  # fmt: skip
+    rng = np.random.default_rng(3)
+    bodies = [rng.bytes(3) + struct.pack("<i", i) for i in range(20)]
+    payloads = [bytes([OtherStart.calc(bytes([0xF7, 0x12]) + body)]) + body for body in bodies]
+    assert all(accepted(feed(firmware, image, payloads)))
+    assert not any(accepted(feed(firmware, image, [bytes([p[0] ^ 4]) + p[1:] for p in payloads])))
+
+
+def test_a_long_signal_may_begin_inside_a_byte(firmware: Firmware) -> None:
+    # 30 bits from the fourth on, signed, little-endian; the bits around it are set.
+    signal = direct_signal(LAYOUT, "lateral_mg") | {
+        "first": 4, "count": 3, "shift": 3, "mask": 0x3FFF, "flip": 0x2000, "less": 0x2000,
+        "low_first": 2, "low_count": 3, "low_shift": 3,
+    }  # fmt: skip
+    values = [0, 1, -1, 7, 12345, -12345, 16000, -16000]
+    payloads = []
+    for value in values:
+        word = (value & (1 << 30) - 1) << 3 | 0b111 | ~((1 << 33) - 1) & (1 << 64) - 1
+        payloads.append(word.to_bytes(8, "little"))
+    assert lateral(feed(firmware, one_message(signal), payloads)) == values
+
+
+@pytest.mark.parametrize("high", [0x7FFF, 0x8000, 0x8001, 0xFFFF])
+def test_an_unsigned_long_signal_stops_at_31_bits(firmware: Firmware, high: int) -> None:
+    # The high part stops at 0x7FFF and the low one is kept: 0x7FFF0005 // 1024 = 2097088 [X].
+    signal = direct_signal(LAYOUT, "lateral_mg") | {
+        "flip": 0, "less": 0, "clip_low": 0, "clip_high": 2**31 - 1, "den": 1024, "offset": 7 - 2_097_088,
+    }  # fmt: skip
+    payload = struct.pack("<HHI", 5, high, 0)
+    assert lateral(feed(firmware, one_message(signal), [payload])) == [7]
