@@ -294,7 +294,7 @@ class RatioKey(Plain):
         scale = unit_factor(value["unit"], units.LENGTH) / 1000
         wheels, ratios = value["wheel"], value["ratio"]
         if not isinstance(wheels, list) or not isinstance(ratios, list) or len(wheels) != len(ratios):
-            raise ValueError("wheel and ratio must be lists of the same length")  # noqa: TRY004 - pydantic takes ValueError only
+            raise ValueError("wheel and ratio must be lists of the same length")
         least, most = RATIO_POINTS
         if not least <= len(wheels) <= most:
             raise ValueError(f"has {len(wheels)} points; a curve has {least} to {most}")

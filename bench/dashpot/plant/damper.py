@@ -237,21 +237,17 @@ class Damper:
         return self.force_n(speed_m_s, 0.0)
 
     def at_current(self, current_a: float) -> Damper:
-        """Return a passive damper with this one's force at a held current."""
-        return Damper(
-            *(
-                Surface(
-                    part.speed_m_s,
-                    (0.0,),
-                    (tuple(float(f) for f in part.force_at(np.array(part.speed_m_s), current_a)),),
-                    part.shape,
-                )
-                for part in (self.compression, self.rebound)
-            ),
-            gas=self.gas,
-            friction_n=self.friction_n,
-            lag_s=self.lag_s,
+        """Return a passive damper with this one's force at a held current: the same at the surface's speeds."""
+        compression, rebound = (
+            Surface(
+                part.speed_m_s,
+                (0.0,),
+                (tuple(float(force) for force in part.force_at(np.array(part.speed_m_s), current_a)),),
+                part.shape,
+            )
+            for part in (self.compression, self.rebound)
         )
+        return Damper(compression, rebound, self.gas, self.friction_n, self.lag_s)
 
     def damping_n_s_per_m(self, speed_m_s: float, current_a: float) -> float:
         """Return the mean of both directions' force over speed at a stroke speed, for linear analysis."""

@@ -86,10 +86,11 @@ def curve_at(curves: Floats, c: int, which: int, points: int, wheel_m: float) ->
 @compiled
 def cubic_at(cubics: Floats, c: int, way: int, row: int, piece: int, ahead: float) -> float:
     """Return one current's force at a distance into a piece of its curve."""
-    return cubics[c, way, row, piece, 0] + ahead * (
+    force: float = cubics[c, way, row, piece, 0] + ahead * (
         cubics[c, way, row, piece, 1]
         + ahead * (cubics[c, way, row, piece, 2] + ahead * cubics[c, way, row, piece, 3])
     )
+    return force
 
 
 @compiled
@@ -247,7 +248,7 @@ def act(
     command: Floats, coil: Floats, valve: Floats, ring: Floats, place: int, actuator: Floats, applied: Floats
 ) -> int:
     """Carry coils and valves over one step; write the current at its start, middle and end into applied (3, 4)."""
-    length = ring.shape[1]
+    length: int = ring.shape[1]
     for c in range(4):
         start = coil[c]
         wanted = command[c]
@@ -300,17 +301,9 @@ def advance(
 ) -> int:
     """Advance the state in place by as many steps as `out` has rows; return the ring's new place.
 
-    Args:
-        y, coil, valve, ring, place: the state.
-        command: wanted currents (m, 4), a row for each `hold` steps.
-        hold: steps that a command stands.
-        road: heights on the step grid, (n, 4); `first` is the row of the present time.
-        drive: accelerations and speed on the step grid, (n, 3).
-        first: see there.
-        step_s: step.
-        actuator, body, corner, curves, curve_points, speeds, speed_count, cubics, currents, rows: the plant.
-        out: answer at the end of each step, (steps, 57).
-
+    The state is y, coil, valve, ring and its place; `command` (m, 4) has wanted currents, a row for each `hold` steps;
+    road (n, 4) and drive (n, 3) are on the step grid, and row `first` is now; actuator and what follows is the plant;
+    out is (steps, 57), the answer at the end of each step.
     """
     steps = out.shape[0]
     applied = np.empty((3, 4))
