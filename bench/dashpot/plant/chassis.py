@@ -43,6 +43,11 @@ MOST_STIFF = 1.0
 _NO_STOP = Stop(1e3, 0.0)
 
 
+def _plain(values: Floats) -> Floats:
+    """Return an array of doubles, contiguous and writable, the same one where it is such."""
+    return np.require(values, np.float64, ("C", "W"))
+
+
 @dataclass(frozen=True, slots=True)
 class Inputs:
     """What the road and the driver do, on the plant's step grid; row 0 is the start.
@@ -55,6 +60,20 @@ class Inputs:
 
     road_m: Floats
     drive: Floats
+
+    def __post_init__(self) -> None:
+        # One layout only: the inner loop is compiled for each kind of array anew.
+        for name in ("road_m", "drive"):
+            object.__setattr__(self, name, _plain(getattr(self, name)))
+        if (
+            self.road_m.ndim != 2
+            or self.road_m.shape[1] != 4
+            or self.drive.shape[1:] != (kernel.DRIVE_WORDS,)
+        ):
+            raise InputError(
+                f"road and drive are {self.road_m.shape} and {self.drive.shape}; (n, 4) and (n, 3) are wanted",
+                where="plant",
+            )
 
     @classmethod
     def of(
@@ -73,7 +92,7 @@ class Inputs:
         drive[:, kernel.ACCEL_LONG] = accel_long_m_s2
         drive[:, kernel.ACCEL_LAT] = accel_lat_m_s2
         drive[:, kernel.SPEED] = speed_m_s
-        return cls(np.ascontiguousarray(np.broadcast_to(road, (count, 4))), drive)
+        return cls(np.broadcast_to(road, (count, 4)), drive)
 
 
 @dataclass(slots=True)
@@ -363,7 +382,7 @@ class Plant:
 
     def run(self, state: State, commands_a: Floats, hold: int, inputs: Inputs) -> Motion:
         """Advance a state in place under a series of commands, each held for `hold` steps; commands_a is (m, 4)."""
-        return self._advance(state, np.ascontiguousarray(commands_a), hold, inputs, len(commands_a) * hold)
+        return self._advance(state, commands_a, hold, inputs, len(commands_a) * hold)
 
     def _advance(self, state: State, commands_a: Floats, hold: int, inputs: Inputs, steps: int) -> Motion:
         if state.at + steps >= len(inputs.road_m) or state.at + steps >= len(inputs.drive):
@@ -372,6 +391,7 @@ class Plant:
                 f"{state.at + steps + 1} are needed",
                 where="plant",
             )
+        commands_a = _plain(commands_a)
         out = np.empty((steps, kernel.ROW_WORDS))
         state.place = kernel.advance(
             state.y, state.coil_a, state.valve_a, state.ring_a, state.place, commands_a, hold, inputs.road_m,

@@ -56,7 +56,7 @@ def class_roughness_m3(name: str) -> float:
     """
     if len(name) != 1 or name.upper() not in CLASSES:
         raise InputError(f"{name!r} is no class of roads; ISO 8608 has A to H", where="road")
-    return CLASS_A_M3 * float(4 ** CLASSES.index(name.upper()))
+    return CLASS_A_M3 * float(1 << 2 * CLASSES.index(name.upper()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +75,7 @@ class Road:
     @property
     def length_m(self) -> float:
         """After which it repeats."""
-        return self.step_m * self.height_m.shape[1]
+        return self.step_m * int(self.height_m.shape[1])
 
     def at(self, side: int, distance_m: Floats) -> Floats:
         """Return the height of a side, 0 left and 1 right, at any distances: cubic between the points (Catmull-Rom)."""
