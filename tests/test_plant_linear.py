@@ -93,7 +93,7 @@ def test_closed_forms_on_white_road_velocity(road):
     for value, wanted in zip(values, TABLE[road], strict=True):
         assert value == pytest.approx(wanted, rel=4e-4)
     # Against the Lyapunov equation, solved by scipy and by python-control (its `lyap` needs nothing else).
-    a, b, c, d = SET_TA.state_space()
+    a, b, c, _ = SET_TA.state_space()
     wanted = np.array([said.travel_m, said.accel_m_s2, said.damper_m_s, said.tyre_n])
     spread = scipy.linalg.solve_continuous_lyapunov(a, -intensity * b @ b.T)
     assert np.sqrt(np.diag(c @ spread @ c.T)) == pytest.approx(wanted, rel=1e-9)

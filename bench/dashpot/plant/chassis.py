@@ -430,7 +430,7 @@ class Plant:
             kernel.TYRE_REST: float(car.corner_load_n[c]),
             kernel.FRICTION: axle.friction_n,
             kernel.LINK_LATERAL: -side * car.axle_sprung_kg[index] * axle.roll_centre_m / axle.track_m,
-            kernel.WHEEL_LATERAL: -side * axle.unsprung_mass_kg * axle.wheel_height_m / axle.track_m,
+            kernel.WHEEL_LATERAL: side * axle.unsprung_mass_kg * axle.wheel_height_m / axle.track_m,
             kernel.LINK_BRAKE: link * axle.anti_brake,
             kernel.LINK_DRIVE: link * axle.anti_drive,
             kernel.DOWNFORCE: 0.25
@@ -590,7 +590,7 @@ def linear(
     push[2, LONG] -= car.mass_kg * car.height_m
     push[1, LAT] += car.sprung_mass_kg * car.sprung_height_m
     own = [axle.unsprung_mass_kg * axle.wheel_height_m / axle.track_m for axle in car.axles]
-    push[3:, LAT] -= sign * car.each_wheel(own)
+    push[3:, LAT] += sign * car.each_wheel(own)
 
     size = kernel.FREEDOMS
     inverse = np.diag(1.0 / np.diag(mass))

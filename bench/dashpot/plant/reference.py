@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.integrate import solve_ivp
-from scipy.interpolate import PchipInterpolator, interp1d
+from scipy.interpolate import CubicSpline, PchipInterpolator
 
 from dashpot.plant.car import GRAVITY_M_S2
 from dashpot.plant.damper import FRICTION_SPEED_M_S, LINEAR
@@ -31,7 +31,16 @@ def surface_force(surface: Surface) -> Callable[[float, float], float]:
     rows: list[Any] = []
     for forces in surface.force_n:
         if surface.shape == LINEAR or len(forces) == 2:
-            rows.append(interp1d(surface.speed_m_s, forces, fill_value="extrapolate"))
+            last_slope = (forces[-1] - forces[-2]) / (last - surface.speed_m_s[-2])
+
+            def straight(
+                speed: float, forces: tuple[float, ...] = forces, last_slope: float = last_slope
+            ) -> float:
+                return float(np.interp(speed, surface.speed_m_s, forces)) + last_slope * max(
+                    speed - last, 0.0
+                )
+
+            rows.append(straight)
             continue
         curve = PchipInterpolator(surface.speed_m_s, forces)
         slope = float(curve(last, 1))
@@ -146,7 +155,7 @@ class Reference:
         wanted_s: Floats,
         **solver: Any,
     ) -> Answer:
-        """Solve from a state (18,) with all currents 0, inputs linear between their rows.
+        """Solve from a state (18,) with all currents 0, inputs smooth between their rows (splines).
 
         Args:
             start: positions, rates, valve speeds.
@@ -159,7 +168,9 @@ class Reference:
 
         """
         grid = np.arange(len(inputs.road_m)) * step_s
-        rates = np.diff(inputs.road_m, axis=0) / step_s
+        roads = CubicSpline(grid, inputs.road_m)
+        rates = roads.derivative()
+        drives = CubicSpline(grid, inputs.drive)
         # Coil currents on a fine grid, exact at its points.
         fine = np.arange(0.0, wanted_s[-1] + 1e-4, 1e-4)
         coil = np.zeros((len(fine), 4))
@@ -170,10 +181,6 @@ class Reference:
 
         def whole(time: float, state: Floats) -> Floats:
             y, valve_a = state[:18], state[18:]
-            place = min(int(time / step_s), len(rates) - 1)
-            share = time / step_s - place
-            road = inputs.road_m[place] * (1.0 - share) + inputs.road_m[place + 1] * share
-            drive = np.array([np.interp(time, grid, inputs.drive[:, j]) for j in range(3)])
             moved = np.zeros(4)
             used = valve_a.copy()
             for c, valve in enumerate(valves):
@@ -183,9 +190,9 @@ class Reference:
                     moved[c] = (aim - valve_a[c]) / lag
                 else:
                     used[c] = aim
-            return np.concatenate((self.derivative(y, road, rates[place], drive, used), moved))
+            return np.concatenate((self.derivative(y, roads(time), rates(time), drives(time), used), moved))
 
-        solver = {"method": "DOP853", "rtol": 1e-8, "atol": 1e-10, "max_step": 0.002} | solver
+        solver = {"method": "DOP853", "rtol": 1e-7, "atol": 1e-9, "max_step": 0.005} | solver
         found = solve_ivp(
             whole, (0.0, wanted_s[-1]), np.concatenate((start, np.zeros(4))), t_eval=wanted_s, **solver
         )
