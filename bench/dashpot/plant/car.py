@@ -26,7 +26,7 @@ from dashpot.plant import units
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 # Standard gravity: CGPM 1901, resolution 70 [S].
 GRAVITY_M_S2 = 9.80665

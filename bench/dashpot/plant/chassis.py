@@ -553,8 +553,8 @@ def linear(
         wheel_m: wheel travels at which motion ratios, springs and stops are taken, (4,).
 
     """
-    damping = np.asarray(damping_n_s_per_m, dtype=np.float64)
-    damping = damping if len(damping) == 4 else car.each_wheel(list(damping))
+    given = list(damping_n_s_per_m)
+    damping = np.array(given, dtype=np.float64) if len(given) == 4 else car.each_wheel(given)
     x, side = car.corner_x_m, car.corner_y_m
     # Wheel travels from the freedoms.
     travel = np.hstack((np.stack((-np.ones(4), -side, x), axis=1), np.eye(4)))

@@ -21,7 +21,7 @@ from __future__ import annotations
 import csv
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -30,8 +30,6 @@ from dashpot.errors import InputError
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-    from numpy.typing import NDArray
 
     from dashpot.plant.car import Floats
 
@@ -116,9 +114,7 @@ class Road:
         return grid
 
 
-def isotropic_coherence(
-    wave_per_m: NDArray[np.floating[Any]] | float, track_m: float, waviness: float = 2.0
-) -> Floats:
+def isotropic_coherence(wave_per_m: Floats | float, track_m: float, waviness: float = 2.0) -> Floats:
     """Return the cross density of two tracks over the density of one, 1 for long waves and 0 for short ones."""
     from scipy.special import gamma, kv
 
