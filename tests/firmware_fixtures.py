@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tempfile
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,7 +21,8 @@ class Firmware:
     """A started target; `run` gives it an image and blocks, and joins the traces."""
 
     def __init__(self, name: str) -> None:
-        self.target = make_target(name, TargetOptions(FIRMWARE), LAYOUT)
+        self._store = tempfile.TemporaryDirectory()
+        self.target = make_target(name, TargetOptions(FIRMWARE, store=Path(self._store.name)), LAYOUT)
         self.target.start()
         self.alloc_kept_bytes = 0
         self.alloc_gross_bytes = 0

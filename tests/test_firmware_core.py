@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from dashpot import checked
-from dashpot.targets import CLOCK_MASK, RunBlock
+from dashpot.targets import CLOCK_MASK, RunBlock, tick_rows
 from firmware_fixtures import Firmware
 from images import (
     ALL_LAYERS,
@@ -506,10 +506,11 @@ def test_nothing_is_allocated_on_the_worst_input() -> None:
         frames[:, 1] = rng.integers(FIRST_ID - 2, FIRST_ID + len(LAYOUT.channels) + 2, len(frames))
         frames[:, 2] = rng.integers(0, 9, len(frames))
         frames[:, 3:] = rng.integers(-(2**31), 2**31, (len(frames), 2))
-        rows = np.zeros((ticks, 3), np.int32)
-        rows[:, 0] = rng.integers(0, 2**30, ticks)
-        rows[:, 1] = burst
+        rows = tick_rows(LAYOUT.rows["tick_in"], rng.integers(0, 2**30, ticks), burst)
         rows[:, 2] = rng.integers(0, 2, ticks)
+        rows[:, 3] = rng.integers(0, 2**15, ticks)
+        rows[:, 4] = rng.integers(0, 2**7, ticks)
+        rows[:, 5:] = rng.integers(0, 2**16, (ticks, 4))
         running.run(image.build(), RunBlock(0, rows, frames, np.zeros(ticks, np.int64)))
     assert running.alloc_kept_bytes == 0
     assert running.alloc_gross_bytes == 0

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dashpot.targets.contract import CLOCK_MASK, RunBlock
+from dashpot.targets.contract import CLOCK_MASK, RunBlock, tick_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -190,11 +190,10 @@ def frame_rows(frames: Frames, layout: Layout, clock_us: int) -> NDArray[np.int3
 
 def _tick_table(layout: Layout, columns: Mapping[str, NDArray[Any]]) -> NDArray[np.int32]:
     names = layout.rows["tick_in"]
-    unknown = set(names) - set(columns)
-    if unknown:
-        # A board's input that is silently 0 would be a fault of its own.
-        raise NotImplementedError(f"ticks have inputs that no row gives: {', '.join(sorted(unknown))}")
-    return np.column_stack([columns[name] for name in names]).astype("<i4")
+    rows = tick_rows(names, columns["now_us"], columns["frames"])
+    for name, values in columns.items():
+        rows[:, names.index(name)] = values
+    return rows
 
 
 def _pieces(
