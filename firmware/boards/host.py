@@ -15,10 +15,10 @@ import time
 from array import array
 
 import micropython
+from dashpot.store import Store
 from micropython import const
 
 from dashpot import boot, core, image
-from dashpot.store import Store
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
 _VERSION = const(517323657)
@@ -30,7 +30,6 @@ _S_BOARD_FLAGS = const(15)
 _S_CURRENT_MA = const(89)
 _S_MEASURED_MA = const(93)
 _S_DUTY_Q14 = const(97)
-_S_PAD = const(101)
 _S_FAULTS_LATCHED = const(451)
 _C_PERIOD_US = const(0)
 _C_CURRENT_CONTROL = const(560)
@@ -89,7 +88,6 @@ def _run_coils(image: ptr32, state: ptr32, inputs: ptr32, at: int, coils: ptr32)
 
     exp(-x), x = T R / L, is the fourth power of the second Pade approximant of exp(-x / 4), within 0.1 % of 1.
     """
-    pad = state[_S_PAD]
     supply = inputs[at + _TICK_IN_SUPPLY_MV]
     state[_S_BOARD_SUPPLY_MV] = supply
     state[_S_BOARD_FLAGS] = inputs[at + _TICK_IN_FLAGS]

@@ -16,7 +16,8 @@ _S_MEMORY_EXPECTED = const(487)
 _CHECK_MEMORY = const(40)
 # layout: end
 
-_POLYNOMIAL = const(0x6DB88320)  # of CRC-32, reflected, without its top bit: that one would not be a small integer
+# Of CRC-32, reflected, without its top bit.
+_POLYNOMIAL = const(0x6DB88320)
 _WORDS = const(8)
 _BYTES = const(4)
 

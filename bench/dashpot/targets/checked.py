@@ -27,7 +27,12 @@ class CPythonTarget(PipeTarget):
             name="cpython",
             interpreter=f"{platform.python_version()}; {platform.python_implementation()}, checked",
             command=[
-                sys.executable, "-m", "dashpot.checked", str(options.firmware_dir), "boards.host", *options.arguments,
+                sys.executable,
+                "-m",
+                "dashpot.checked",
+                str(options.firmware_dir),
+                "boards.host",
+                *options.arguments,
             ],
             layout=layout,
             environment={**os.environ, "PYTHONPATH": os.pathsep.join(paths)},
