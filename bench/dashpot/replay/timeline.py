@@ -247,7 +247,7 @@ class Timeline:
     def _emit(self, rows: NDArray[np.int32], tick: Longs, stop: int) -> Iterator[RunBlock]:
         """Yield the ticks from the next one to `stop`, with their frames."""
         # A long silence is cut into parts, so that memory stays bounded.
-        largest = 1 << 18
+        largest = 1 << 16
         for start in range(self.ticks, stop, largest):
             end = min(start + largest, stop)
             first, last = np.searchsorted(tick, (start, end))
