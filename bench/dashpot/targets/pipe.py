@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, BinaryIO
 import numpy as np
 
 from dashpot.errors import FirmwareError, InputError
+from dashpot.faultwords import LOAD_REFUSALS
 from dashpot.targets.contract import (
     CAUSES,
     CLOCK_MASK,
@@ -52,16 +53,6 @@ REPLY_S = 180.0
 QUIT_S = 2.0
 SHOWN_FRAMES = 40
 SHOWN_TEXT = 8000
-
-LOAD_REFUSALS = {
-    1: "it is too short",
-    2: "it is no image",
-    3: "it was packed for another version of the firmware",
-    4: "its length does not match its header",
-    5: "its CRC is wrong",
-    6: "a table or row lies outside it",
-    7: "it does not fit the firmware's memory",
-}
 
 
 class PipeTarget:
