@@ -69,8 +69,8 @@ def measure(load: Load, firmware: Path = FIRMWARE) -> Summary:
     """Run a load on the emulated board."""
     board = Board(firmware, load.image)
     ticks: list[Counter[str]] = []
-    for now_us, frames, lost in load.ticks():
-        board.tick(now_us, frames, lost)
+    for row, frames in load.ticks():
+        board.tick(row, frames)
         ticks.append(board.costs)
     measured = ticks[load.first :]
     stages = {name: _spread([costs[name] for costs in measured]) for name in measured[-1]}
