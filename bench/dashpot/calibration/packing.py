@@ -142,7 +142,7 @@ def _unequal(calibration: Calibration) -> Iterator[Finding]:
 def _too_fast(calibration: Calibration) -> Iterator[Finding]:
     """The gain of the current's control has a bound."""
     for corner in CORNERS:
-        words = _coil_words(calibration, corner)
+        words = coil_words(calibration, corner)
         if words.gain > 1024 * COIL_GAIN_MAX:
             valve = value_at(calibration, f"valves.{corner}")
             own_ms = float(valve.inductance / valve.resistance)
@@ -155,7 +155,8 @@ def _too_fast(calibration: Calibration) -> Iterator[Finding]:
             return
 
 
-def _coil_words(calibration: Calibration, corner: str) -> CoilWords:
+def coil_words(calibration: Calibration, corner: str) -> CoilWords:
+    """What the control of a corner's current counts with."""
     valve = value_at(calibration, f"valves.{corner}")
     response = half_up(calibration.current_control.response)
     return CoilWords.of(calibration.period_us, half_up(valve.resistance), half_up(valve.inductance), response)
@@ -223,7 +224,7 @@ def _pack_scalars(words: list[int], calibration: Calibration, layout: Layout) ->
         if detector.name in AT_ONCE:
             words[layout.config["check_rows"].at + i * layout.sizes["check_row"] + trip] = 1
     for i, corner in enumerate(CORNERS):
-        coil = _coil_words(calibration, corner)
+        coil = coil_words(calibration, corner)
         words[layout.config["coil_zero_q10"].at + i] = coil.zero
         words[layout.config["coil_gain_q10"].at + i] = coil.gain
         words[layout.config["coil_share_q10"].at + i] = coil.share
