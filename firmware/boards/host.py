@@ -21,9 +21,9 @@ from micropython import const
 from dashpot import boot, core, image
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_VERSION = const(517323657)
+_VERSION = const(171940771)
 _TRACE_WORDS = const(101)
-_STATE_WORDS = const(587)
+_STATE_WORDS = const(588)
 _CONFIG_WORDS = const(596)
 _S_BOARD_SUPPLY_MV = const(14)
 _S_BOARD_FLAGS = const(15)

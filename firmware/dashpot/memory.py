@@ -10,9 +10,9 @@ from micropython import const
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
 _S_SUSPECT = const(283)
-_S_MEMORY_AT = const(485)
-_S_MEMORY_CRC = const(486)
-_S_MEMORY_EXPECTED = const(487)
+_S_MEMORY_AT = const(486)
+_S_MEMORY_CRC = const(487)
+_S_MEMORY_EXPECTED = const(488)
 _CHECK_MEMORY = const(40)
 # layout: end
 

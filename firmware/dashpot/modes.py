@@ -18,6 +18,7 @@ _S_TRIPPED = const(367)
 _S_REQUIRED_WHOLE = const(452)
 _S_REQUIRED_GONE = const(453)
 _S_CHANNELS_PART = const(454)
+_S_LIMITS_OFF = const(465)
 _C_MATCH_MA = const(584)
 _N_CORNERS = const(4)
 _MODE_START = const(0)
@@ -84,7 +85,7 @@ def choose(image: ptr32, state: ptr32, table: ptr32):
     part |= state[_S_TRIPPED + _CHECK_SUPPLY_LOW] | state[_S_TRIPPED + _CHECK_SUPPLY_HIGH]
     part |= state[_S_TRIPPED + _CHECK_DRIVER_HOT]
 
-    dead = 0
+    dead = state[_S_LIMITS_OFF]
     for corner in range(_N_CORNERS):
         wrong = state[_S_TRIPPED + _CHECK_COIL_OPEN + corner] | state[_S_TRIPPED + _CHECK_COIL_SHORT + corner]
         wrong |= state[_S_TRIPPED + _CHECK_COIL_RESISTANCE_OFF + corner]

@@ -25,8 +25,10 @@ _S_SUSPECT = const(283)
 _S_TRIPPED = const(367)
 _S_COMMAND_TICKS = const(463)
 _S_STALE_US = const(464)
-_S_GUARDED_MA = const(542)
-_S_FAULTS_SEEN = const(546)
+_S_LIMITS_OFF = const(465)
+_S_GUARDED_MA = const(543)
+_S_FAULTS_SEEN = const(547)
+_C_PERIOD_US = const(0)
 _C_SAFE_MA = const(314)
 _C_LEAST_MA = const(318)
 _C_MOST_MA = const(322)
@@ -64,6 +66,7 @@ _LIMITS = const(20)
 def drive(image: ptr32, state: ptr32):
     """Mix the valve curve's current with the safe current by authority, and limit how fast the current moves."""
     pad = state[_S_PAD]
+    dt = state[_S_DT_US]
     mode = state[_S_MODE]
     off = state[_S_CORNERS_OFF]
     weak = state[_S_TRIPPED + _CHECK_SUPPLY_LOW] | state[_S_TRIPPED + _CHECK_SUPPLY_HIGH]
@@ -81,7 +84,14 @@ def drive(image: ptr32, state: ptr32):
     elif mode == _MODE_OUTPUT_OFF:
         authority = 0
     else:
-        authority -= image[_C_LEAVE_Q10]
+        # By time, not by ticks: a loop that has become slow is no reason to take longer.
+        step = image[_C_LEAVE_Q10]
+        period = image[_C_PERIOD_US]
+        if dt > period:
+            if dt > period << 4:
+                dt = period << 4
+            step = step * dt // period
+        authority -= step
         if authority < 0:
             authority = 0
     state[_S_AUTHORITY_Q10] = authority
@@ -138,11 +148,14 @@ def guard(image: ptr32, state: ptr32, limits: ptr32):
     if stale > image[_C_COMMAND_EXPIRY_US]:
         expired = 1
         faults |= _FAULT_COMMAND_STALE
+    differ = 0
     for i in range(_LIMITS):
         # A number and its complement add up to -1.
         if image[_C_SAFE_MA + i] + (limits[i] << pad >> pad) != 0 - 1:
-            off |= 1 << (i & _N_CORNERS - 1)
+            differ |= 1 << (i & _N_CORNERS - 1)
             state[_S_SUSPECT + _CHECK_MEMORY] = 1
+    state[_S_LIMITS_OFF] = differ
+    off |= differ
     state[_S_CORNERS_OFF] = off
     for corner in range(_N_CORNERS):
         asked = state[_S_CURRENT_MA + corner] << pad >> pad

@@ -4,8 +4,9 @@ Each check only says in `suspect` what it sees in this tick: 0 fine, 1 bad, 2 no
 The checks look at values as received, not at substitutes, so that a channel that has come right again is seen to.
 
 Lateral acceleration has three witnesses: the sensor, speed x yaw rate, and the steering with the car's own yaw gain.
-The one that disagrees with both others is at fault; where the sensor disagrees with the yaw rate and the steering can
-not tell, it is the sensor; where all three disagree, all three are.
+The one that disagrees with both others is at fault. Where the sensor disagrees with the yaw rate and the steering, the
+roughest of the three, with neither, it is the one that is farther from the steering; where all three disagree, all
+three are. A steering that has been found wrong has no say any more.
 """
 
 import micropython
@@ -29,7 +30,7 @@ _S_TRIPPED = const(367)
 _S_SUBSTITUTE_MG = const(455)
 _S_SUBSTITUTE_OK = const(457)
 _S_STRAIGHT_Q4 = const(459)
-_S_LOOKUP_Y = const(520)
+_S_LOOKUP_Y = const(521)
 _C_PERIOD_US = const(0)
 _C_CHANNEL_ROWS = const(6)
 _C_CHECK_ROWS = const(337)
@@ -129,7 +130,9 @@ def observe(image: ptr32, state: ptr32):
     state[_S_SUBSTITUTE_OK + 1] = speed_whole
     state[_S_SUBSTITUTE_MG + 1] = change
 
-    # Road speed against the wheels; the two in the middle, as one may lock or spin.
+    # Road speed against the wheels; the two in the middle, as one may lock or spin. Long before they differ by the
+    # limit, the change of speed is no witness against the longitudinal acceleration.
+    doubt = 0
     wheels = known >> _CH_WHEEL_SPEED_CM_S & 15
     if wheels == 15 and known >> _CH_ROAD_SPEED_CM_S & 1:
         total = 0
@@ -152,6 +155,8 @@ def observe(image: ptr32, state: ptr32):
             at = _C_CHECK_ROWS + _CHECK_SPEED * _N_CHECK_ROW + _CHECK_ROW_LIMIT
             if value > image[at + state[_S_TRIPPED + _CHECK_SPEED]]:
                 state[_S_SUSPECT + _CHECK_SPEED] = _BAD
+            if value * 3 > image[at]:
+                doubt = 1
 
     if compare:
         if known >> _CH_LATERAL_MG & known >> _CH_YAW_CDEG_S & 1:
@@ -179,16 +184,22 @@ def observe(image: ptr32, state: ptr32):
                 lateral_steer = _FINE
                 if value > limit:
                     lateral_steer = _BAD
-                value = turn - asked
-                if value < 0:
-                    value = 0 - value
+                other = turn - asked
+                if other < 0:
+                    other = 0 - other
                 yaw_steer = _FINE
-                if value > limit:
+                if other > limit:
                     yaw_steer = _BAD
-                state[_S_SUSPECT + _CHECK_LATERAL] = lateral_yaw & (lateral_steer | yaw_steer ^ 1)
-                state[_S_SUSPECT + _CHECK_YAW] = lateral_yaw & yaw_steer
                 state[_S_SUSPECT + _CHECK_STEER] = lateral_steer & yaw_steer
-        if known >> _CH_LONGITUDINAL_MG & 1:
+                if state[_S_TRIPPED + _CHECK_STEER] == 0:
+                    if lateral_steer == _FINE and yaw_steer == _FINE:
+                        if other > value:
+                            yaw_steer = _BAD
+                        else:
+                            lateral_steer = _BAD
+                    state[_S_SUSPECT + _CHECK_LATERAL] = lateral_yaw & lateral_steer
+                    state[_S_SUSPECT + _CHECK_YAW] = lateral_yaw & yaw_steer
+        if known >> _CH_LONGITUDINAL_MG & 1 and not doubt:
             value = longitudinal - change
             if value < 0:
                 value = 0 - value

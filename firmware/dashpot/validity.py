@@ -77,6 +77,13 @@ def judge(image: ptr32, state: ptr32):
     part = 0
     required_lost = 0
     required_part = 0
+    # By time, not by ticks, as the authority leaves.
+    fade = image[_C_FADE_Q10]
+    if dt > period:
+        longer = dt
+        if longer > period << 4:
+            longer = period << 4
+        fade = fade * longer // period
     moving = 0
     if state[_S_TRUST_Q10 + _CH_ROAD_SPEED_CM_S] == _ONE_Q10:
         if state[_S_CHANNEL + _CH_ROAD_SPEED_CM_S] << pad >> pad >= image[_C_STILL_SPEED_CM_S]:
@@ -124,7 +131,7 @@ def judge(image: ptr32, state: ptr32):
                     state[_S_LOSSES + channel] += 1
                     if state[_S_LOSSES + channel] > image[_C_LOSSES_MOST]:
                         latched |= 1 << channel
-                trust -= image[_C_FADE_Q10]
+                trust -= fade
                 if trust < 0:
                     trust = 0
                 lost |= 1 << channel

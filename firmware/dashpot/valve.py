@@ -23,11 +23,11 @@ _S_DUTY_Q14 = const(97)
 _S_PAD = const(101)
 _S_SUSPECT = const(283)
 _S_TRIPPED = const(367)
-_S_COIL_REFERENCE_Q8 = const(465)
-_S_COIL_ERROR_MA = const(469)
-_S_COIL_VOLT_Q4 = const(473)
-_S_COIL_BEFORE_MA = const(477)
-_S_COIL_OHM_Q4 = const(481)
+_S_COIL_REFERENCE_Q8 = const(466)
+_S_COIL_ERROR_MA = const(470)
+_S_COIL_VOLT_Q4 = const(474)
+_S_COIL_BEFORE_MA = const(478)
+_S_COIL_OHM_Q4 = const(482)
 _C_CHECK_ROWS = const(337)
 _C_OPEN_PERMILLE = const(556)
 _C_RESISTANCE_PERMILLE = const(557)
@@ -95,7 +95,7 @@ def watch(image: ptr32, state: ptr32):
                 if measured * 1000 < reference * image[_C_OPEN_PERMILLE]:
                     opened = _BAD
             # With all of the supply on the coil the current is as high as it can be, and no error of its control.
-            if volt_q4 < top << 4 or measured > reference:
+            if opened != _BAD and (volt_q4 < top << 4 or measured > reference):
                 at = _C_CHECK_ROWS + (_CHECK_COIL_TRACKING + corner) * _N_CHECK_ROW + _CHECK_ROW_LIMIT
                 tracking = _FINE
                 error = reference - measured
@@ -159,7 +159,9 @@ def control(image: ptr32, state: ptr32):
             gain = _GAIN_MAX_MOHM
         step_q4 = (error << 10) - image[_C_COIL_ZERO_Q10 + corner] * last >> 6
         volt_q4 = state[_S_COIL_VOLT_Q4 + corner] << pad >> pad
-        volt_q4 += step_q4 * gain // 1000
+        if state[_S_SUSPECT + _CHECK_COIL_OPEN + corner] != _BAD:
+            # Without a coil there is nothing to control; what would wind up now would be a jolt at its return.
+            volt_q4 += step_q4 * gain // 1000
         if command == 0 or off >> corner & 1:
             volt_q4 = 0 - (free << 4)
             error = 0
