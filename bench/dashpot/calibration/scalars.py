@@ -219,7 +219,7 @@ class Ticks:
 
     def derived(self, word: int) -> str:
         """Say the ticks."""
-        return f"{word} ticks"
+        return f"{word} tick{'' if word == 1 else 's'}"
 
 
 @dataclass(frozen=True, slots=True)

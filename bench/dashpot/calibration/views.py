@@ -93,11 +93,20 @@ def grids(image: Image) -> list[Grid]:
 
 
 def scalars(image: Image) -> list[tuple[str, str, str]]:
-    """Key, value with unit, and what it means a tick, of every single number of an image."""
+    """Key, value with unit, and what it means a tick, of every single number of an image, table by table."""
     texts = {key: text.strip('"') for key, text in scalar_texts(image).items()}
     derived = {s.key: s.codec.derived(image.word(s.word, s.index)) for s in SCALARS}
     derived |= {c.key: c.codec.derived(image.words[c.places(image.layout)[0]]) for c in CHECKS}
-    return [(key, text, derived.get(key, "")) for key, text in texts.items()]
+    tables: dict[str, int] = {}
+    for key in texts:
+        tables.setdefault(_table(key), len(tables))
+    return [
+        (key, texts[key], derived.get(key, "")) for key in sorted(texts, key=lambda key: tables[_table(key)])
+    ]
+
+
+def _table(key: str) -> str:
+    return ".".join(key.split(".")[:2])
 
 
 def channels(image: Image) -> list[dict[str, object]]:
