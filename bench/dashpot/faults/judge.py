@@ -10,7 +10,8 @@ Reactions, each complete when it holds from some tick to the end of the fault:
 - corner_off: the corner has no current, its partner none or the one that matches, the others are as without the fault;
 - restart: after each start the mode is start and every current the safe one;
 - safe_hold: the mode is safe hold and every current the safe one;
-- held_off: the mode is safe hold, the corner has no current and the others have the safe one;
+- held_off: the mode is safe hold, the corner has no current from the very tick on, its partner none or the one that
+  matches, and the others have the safe one;
 - output_off: the mode is output off and no corner has any current.
 """
 
@@ -285,12 +286,15 @@ class _Judgement:
         was, given = self.was, self.given
         frames = _differing(was, given)
         before, after = was.ticks, given.ticks
-        ticks = int(np.setxor1d(before.at_us, after.at_us).size) + len(after.starts) + len(after.pokes)
-        _, mine, its = np.intersect1d(before.at_us, after.at_us, assume_unique=True, return_indices=True)
-        unlike = np.zeros(len(mine), bool)
+        ticks = len(after.starts) + len(after.pokes)
+        twin = np.minimum(np.searchsorted(before.at_us, after.at_us), len(before) - 1)
+        common = before.at_us[twin] == after.at_us
+        there = int(np.count_nonzero(common))
+        ticks += len(before) + len(after) - 2 * there
+        unlike = np.zeros(len(after), bool)
         for name, values in after.inputs.items():
-            unlike |= before.inputs[name][mine] != values[its]
-        ticks += int(np.count_nonzero(unlike))
+            unlike |= before.inputs[name][twin] != values
+        ticks += int(np.count_nonzero(unlike & common))
         seen = bool((self.recording.trace[self.after] != self.reference.trace[self.after]).any())
         return {"frames": frames, "ticks": ticks, "seen": bool(frames or ticks) and seen}
 
@@ -517,7 +521,8 @@ class _Judgement:
         value, lost = self.column("channel"), self.column("channels_lost")
         for name in names:
             place = self.judge.bit(name)
-            complete &= (np.abs(value[:, place] - self._stand_in(place)) <= 1) & (lost >> place & 1 != 0)
+            near = np.abs(value[:, place] - self._stand_in(place)) <= 1
+            complete = np.logical_and(complete, near & (lost >> place & 1 != 0))
         return complete
 
     def _stand_in(self, place: int) -> Words:
@@ -537,7 +542,8 @@ class _Judgement:
         return np.full(len(self.at_us), self.judge.defaults()[place], np.int32)
 
     def derate(self) -> Mask:
-        below: Mask = (self.column("current_ma") <= self.judge.derate_ma).all(axis=1)
+        over = self.column("current_ma") - self.judge.derate_ma
+        below: Mask = over.max(axis=1) <= 0
         return below & self.reduced()
 
     def output_off(self) -> Mask:
@@ -572,6 +578,7 @@ class _Judgement:
             self.wrong.append("the corner's current did not go in the very tick, or came back")
         wanted = self.judge.safe_ma.copy()
         wanted[mine] = 0
+        wanted[mine ^ 1] = self.judge.match_ma[mine ^ 1]
         complete: Mask = (self.column("current_ma") == wanted).all(axis=1)
         return complete & self._in_mode("safe_hold")
 
