@@ -148,6 +148,7 @@ class Judge:
 
         self.safe_ma, self.least_ma, self.most_ma = words("safe_ma"), words("least_ma"), words("most_ma")
         self.up_ma, self.down_ma = words("slew_up_ma"), words("slew_down_ma")
+        self.spread_ma = [image.word("axle_spread_ma", i) for i in range(corners // 2)]
         self.match_ma, self.derate_ma = words("match_ma"), words("derate_ma")
         rows = image.rows("channel_row")
         names = [channel.name for channel in image.layout.channels]
@@ -462,6 +463,16 @@ class _Judgement:
                 )
             if current[off[:, corner], corner].any():
                 broken.append(f"{name} had a current while it was off")
+        for axle, most_ma in enumerate(judge.spread_ma):
+            left, right = 2 * axle, 2 * axle + 1
+            apart = np.abs(current[:, left] - current[:, right])
+            grown = (apart > most_ma) & (apart > np.abs(before[:, left] - before[:, right]))
+            grown &= ~(off | was_off)[:, [left, right]].any(axis=1) & ~np.isin(rows, self.starts)
+            if grown.any():
+                broken.append(
+                    f"{self.layout.corners[left]} and its partner are {int(apart[grown].max())} mA apart; that may not grow "
+                    f"past {most_ma} mA"
+                )
         # Out of none a current begins at the least; the way into none is free.
         step = np.where(off, 0, current - np.where(was_off, judge.least_ma, before))
         whole = ~np.isin(rows, self.starts)
@@ -521,7 +532,9 @@ class _Judgement:
         value, lost = self.column("channel"), self.column("channels_lost")
         for name in names:
             place = self.judge.bit(name)
-            near = np.abs(value[:, place] - self._stand_in(place)) <= 1
+            # The firmware's product is in whole numbers.
+            most_off = 1 if self.judge.substitutes[place] == "speed_yaw" else 0
+            near = np.abs(value[:, place] - self._stand_in(place)) <= most_off
             complete = np.logical_and(complete, near & (lost >> place & 1 != 0))
         return complete
 
