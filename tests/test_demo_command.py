@@ -15,8 +15,8 @@ from dashpot.cli import main
 from dashpot.commands import demo
 from dashpot.errors import InputError
 from dashpot.picture import COLOURS, Mark, draw
-from dashpot.runs import Run, open_run
 from dashpot.resources import demo_dir
+from dashpot.runs import Run, open_run
 from demo_data import demo_log, demo_truth
 from faults_kit import broken_firmware
 from replay_kit import layout

@@ -521,7 +521,7 @@ def remembered(trace: np.ndarray) -> list[list[int]]:
 
 
 def words(rows: list[list[int]]) -> np.ndarray:
-    return np.array([8 + len(places(LAYOUT)), len(rows), *sum(rows, [])], np.int32)
+    return np.array([8 + len(places(LAYOUT)), len(rows), *(word for row in rows for word in row)], np.int32)
 
 
 def judged_memory(memory: np.ndarray) -> Result:
