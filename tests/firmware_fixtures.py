@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import functools
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from dashpot import checked
 from dashpot.targets import RunBlock, TargetOptions, make_target
 from images import FIRMWARE, LAYOUT
 
@@ -15,6 +17,17 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from numpy.typing import NDArray
+
+
+@functools.cache
+def checked_module(name: str) -> Any:
+    """Give a module of the firmware in checked CPython, which no type checker sees; loaded once, as that takes seconds."""
+    return _checked_firmware().import_module(name)
+
+
+@functools.cache
+def _checked_firmware() -> checked.Firmware:
+    return checked.load(FIRMWARE)
 
 
 class Firmware:

@@ -255,6 +255,14 @@ def block(
     return RunBlock(first_tick, ticks_in, rows.reshape(-1, 5), now)
 
 
+def with_inputs(whole: RunBlock, *, layout: Layout = LAYOUT, **inputs: ArrayLike) -> RunBlock:
+    """Give a block whose board says this in each tick: fields of `tick_in`, one value a tick or one for all."""
+    ticks = whole.ticks.copy()
+    for name, value in inputs.items():
+        ticks[:, layout.rows["tick_in"].index(name)] = value
+    return RunBlock(whole.first_tick, ticks, whole.frames, whole.log_us)
+
+
 def raw_block(frames: Sequence[tuple[int, bytes]], *, now_us: int, layout: Layout = LAYOUT) -> RunBlock:
     """Make one tick that receives these frames, (key, payload)."""
     rows = np.zeros((len(frames), 5), np.int32)

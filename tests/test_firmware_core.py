@@ -12,13 +12,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from dashpot import checked
 from dashpot.targets import CLOCK_MASK, RunBlock, tick_rows
-from firmware_fixtures import Firmware
+from firmware_fixtures import Firmware, checked_module
 from images import (
     ALL_LAYERS,
     CORNERS,
-    FIRMWARE,
     FIRST_ID,
     LAYOUT,
     PERIOD_US,
@@ -557,7 +555,7 @@ class Core:
     """A controller in checked CPython, whose words a test may set."""
 
     def __init__(self, image: ImageBuilder) -> None:
-        core = checked.load(FIRMWARE).import_module("dashpot.core")
+        core = checked_module("dashpot.core")
         self.controller = core.load(image.build(), core.make_ring(64), core.make_ring(64))
         self.state = self.controller.state
         self.now_us = 0
@@ -606,7 +604,7 @@ def test_the_guard_knows_only_limits_slew_and_its_last_current(
 ) -> None:
     image = ImageBuilder().fill("slew_up_ma", 100).fill("slew_down_ma", 150)
     core = Core(image)
-    output = checked.load(FIRMWARE).import_module("dashpot.output")
+    output = checked_module("dashpot.output")
     for corner in range(4):
         core[f"current_ma.{corner}"], core[f"guarded_ma.{corner}"] = 700, 700
     core["current_ma.2"], core["guarded_ma.2"] = asked, last
