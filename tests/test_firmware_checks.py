@@ -99,12 +99,19 @@ class Case:
         return firmware.run(image.build(), with_inputs(block(values, ticks=4 + len(numbers)), **inputs))[4:]
 
 
-def bus(**make: Callable[[np.ndarray], object] | int) -> Callable[[np.ndarray], tuple[dict[str, object], dict[str, object]]]:
+def bus(
+    **make: Callable[[np.ndarray], object] | int,
+) -> Callable[[np.ndarray], tuple[dict[str, object], dict[str, object]]]:
     """Values of channels made of the number, the rest as in `driving`."""
-    return lambda x: (driving(**{name: value(x) if callable(value) else value for name, value in make.items()}), {})
+    return lambda x: (
+        driving(**{name: value(x) if callable(value) else value for name, value in make.items()}),
+        {},
+    )
 
 
-def board(**make: Callable[[np.ndarray], object]) -> Callable[[np.ndarray], tuple[dict[str, object], dict[str, object]]]:
+def board(
+    **make: Callable[[np.ndarray], object],
+) -> Callable[[np.ndarray], tuple[dict[str, object], dict[str, object]]]:
     """The board's inputs, made of the number."""
     return lambda x: (driving(), {name: value(x) for name, value in make.items()})
 
@@ -193,7 +200,9 @@ def test_a_check_trips_after_exactly_its_ticks_past_its_limit(firmware: Firmware
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_a_check_heals_only_within_its_second_limit_and_so_many_ticks_in_a_row(firmware: Firmware, name: str) -> None:
+def test_a_check_heals_only_within_its_second_limit_and_so_many_ticks_in_a_row(
+    firmware: Firmware, name: str
+) -> None:
     case = CASES[name]
     image = case.image(trip=1, heal=4, heals=10)
     good, bad = case.heal_limit, case.limit + 1
@@ -235,7 +244,8 @@ def test_late_ticks_in_a_row_are_an_overrun(firmware: Firmware) -> None:
     def run(late: list[int]) -> list[int]:
         steps = np.where(late, PERIOD_US * 3 // 2 + 1, PERIOD_US * 3 // 2)
         return fault(
-            firmware.run(image.build(), with_inputs(block({}, ticks=len(late)), now_us=np.cumsum(steps))), "overrun"
+            firmware.run(image.build(), with_inputs(block({}, ticks=len(late)), now_us=np.cumsum(steps))),
+            "overrun",
         ).tolist()
 
     assert not any(run([0] * 30)), "one and a half periods are not late"
@@ -291,7 +301,9 @@ def test_any_sequence_is_debounced_like_the_reference(
     seen: list[tuple[int, int]], trip: int, heal: int, heals_most: int, check: str
 ) -> None:
     ticks = [suspect for suspect, count in seen for _ in range(count)]
-    assert debounced(ticks, trip, heal, heals_most, check) == reference_debounce(ticks, trip, heal, heals_most)
+    assert debounced(ticks, trip, heal, heals_most, check) == reference_debounce(
+        ticks, trip, heal, heals_most
+    )
 
 
 def test_nothing_to_compare_is_no_evidence() -> None:
@@ -358,14 +370,20 @@ def test_all_eight_ways_in_which_three_witnesses_can_disagree() -> None:
                 {f"lookup_y.{LAYOUT.sizes['lookups'] - 1}": 1000},
                 road_speed_cm_s=SPEED, lateral_mg=sign * lateral, yaw_cdeg_s=sign * yaw, steer_ddeg=sign * steer,
             )  # fmt: skip
-            assert {name for name in ("lateral", "yaw", "steer") if got[name] == BAD} == wrong, (lateral, yaw, steer)
+            assert {name for name in ("lateral", "yaw", "steer") if got[name] == BAD} == wrong, (
+                lateral,
+                yaw,
+                steer,
+            )
             assert NONE not in {got["lateral"], got["yaw"], got["steer"]}
         seen.add((abs(lateral - yaw) > 300, abs(lateral - steer) > 200, abs(yaw - steer) > 200))
     assert len(seen) == 8
 
 
 def test_a_steering_found_wrong_has_no_say_between_the_other_two() -> None:
-    image = ImageBuilder().check("lateral", limit=300, heal_limit=300).check("steer", limit=200, heal_limit=100)
+    image = (
+        ImageBuilder().check("lateral", limit=300, heal_limit=300).check("steer", limit=200, heal_limit=100)
+    )
     stage = Stage(image)
     steer = CHECKS.index("steer")
     got = stage({f"tripped.{steer}": 1}, road_speed_cm_s=SPEED, lateral_mg=0, yaw_cdeg_s=400, steer_ddeg=0)
@@ -429,7 +447,9 @@ def test_a_check_without_its_channels_or_speed_has_nothing_to_compare(name: str)
         stage.lack(channel.name)
         assert (stage(**whole)[name] == NONE) == (channel.name in needs), channel.name
     if name == "speed":
-        slow = Stage(image)(**whole | dict.fromkeys([w.replace(".", "__") for w in WHEELS], 999) | {"road_speed_cm_s": 999})
+        slow = Stage(image)(
+            **whole | dict.fromkeys([w.replace(".", "__") for w in WHEELS], 999) | {"road_speed_cm_s": 999}
+        )
     else:
         slow = Stage(image)(**whole | {"road_speed_cm_s": 999})
     assert slow[name] == NONE
@@ -454,7 +474,8 @@ def test_the_speed_of_the_wheels_is_the_mean_of_the_middle_two() -> None:
         middle = int(np.sort(wheels)[1:3].sum()) // 2
         speed = middle + int(rng.choice([-limit - 1, -limit, 0, limit, limit + 1]))
         got = stage(
-            road_speed_cm_s=speed, **{w.replace(".", "__"): int(v) for w, v in zip(WHEELS, wheels, strict=True)}
+            road_speed_cm_s=speed,
+            **{w.replace(".", "__"): int(v) for w, v in zip(WHEELS, wheels, strict=True)},
         )
         assert got["speed"] == int(abs(speed - middle) > limit)
         ways.add(got["speed"])
@@ -472,7 +493,11 @@ def test_standing_wheels_or_a_standing_speed_are_seen_while_the_other_moves() ->
 
 def test_a_doubtful_speed_is_no_witness_against_the_longitudinal_sensor() -> None:
     # From a third of the limit on.
-    stage = Stage(ImageBuilder().check("speed", limit=300, heal_limit=200).check("longitudinal", limit=50, heal_limit=50))
+    stage = Stage(
+        ImageBuilder()
+        .check("speed", limit=300, heal_limit=200)
+        .check("longitudinal", limit=50, heal_limit=50)
+    )
     wheels = [w.replace(".", "__") for w in WHEELS]
     for apart, seen in [(0, BAD), (100, BAD), (101, NONE), (-100, BAD), (-101, NONE)]:
         got = stage(longitudinal_mg=51, road_speed_cm_s=2000, **dict.fromkeys(wheels, 2000 + apart))
@@ -489,9 +514,7 @@ def test_the_change_of_speed_of_a_ramp_is_its_slope(firmware: Firmware, step_cm_
     whole = block({"road_speed_cm_s": speed})
     kept = np.arange(ticks) % every == 0
     whole.ticks[:, 1] = kept
-    trace = firmware.run(
-        ImageBuilder().build(), RunBlock(0, whole.ticks, whole.frames[kept], whole.log_us)
-    )
+    trace = firmware.run(ImageBuilder().build(), RunBlock(0, whole.ticks, whole.frames[kept], whole.log_us))
     exact = 1000 * step_cm_s / 100 / (every * PERIOD_US * 1e-6) / G
     assert np.abs(column(trace, "speed_change_mg")[200:] - exact).max() <= GRAIN
 
@@ -517,7 +540,9 @@ def test_the_brake_is_not_judged_by_a_deceleration_in_doubt() -> None:
     assert stage(road_speed_cm_s=2000, brake_kpa=5000)["brake"] == BAD
     assert stage(road_speed_cm_s=2000, brake_kpa=5000, longitudinal_mg=101)["brake"] == NONE
     at = CHECKS.index("longitudinal")
-    assert stage({f"tripped.{at}": 1}, road_speed_cm_s=2000, brake_kpa=5000, longitudinal_mg=0)["brake"] == NONE
+    assert (
+        stage({f"tripped.{at}": 1}, road_speed_cm_s=2000, brake_kpa=5000, longitudinal_mg=0)["brake"] == NONE
+    )
 
 
 @pytest.mark.parametrize(
@@ -564,11 +589,20 @@ def test_an_offset_is_found_in_the_time_that_the_median_takes(host: Firmware) ->
     step, limit, trip = 40, 6000, 25
     image = ImageBuilder().put("check_from_cm_s", 1000).put("straight_mg", 150).put("straight_step_q4", step)
     for corner in CORNERS:
-        image.check(f"stroke_offset.{corner}", trip_ticks=trip, heal_ticks=trip, heals_most=5, limit=limit, heal_limit=3000)
+        image.check(
+            f"stroke_offset.{corner}",
+            trip_ticks=trip,
+            heal_ticks=trip,
+            heals_most=5,
+            limit=limit,
+            heal_limit=3000,
+        )
     rng = np.random.default_rng(5)
     for at, corner in enumerate(CORNERS):
         for offset in (9000, -9000):
-            values = driving(**dict.fromkeys(STROKES, 0) | {f"stroke_um.{corner}": [0] * 10 + [offset] * 4000 + [0] * 3000})
+            values = driving(
+                **dict.fromkeys(STROKES, 0) | {f"stroke_um.{corner}": [0] * 10 + [offset] * 4000 + [0] * 3000}
+            )
             trace = host.run(image.build(), block(values))
             expected = 10 + 16 * limit // step + trip - 1
             seen = fault(trace, "stroke_implausible")
@@ -590,11 +624,15 @@ def test_an_offset_is_found_in_the_time_that_the_median_takes(host: Firmware) ->
     assert np.abs(straight - np.array([0, 9000, 0, 0])).max() < 400
 
 
-@pytest.mark.parametrize("turn", [{"lateral_mg": 150}, {"lateral_mg": -150}, {"longitudinal_mg": 150}, {"longitudinal_mg": -150}])
+@pytest.mark.parametrize(
+    "turn", [{"lateral_mg": 150}, {"lateral_mg": -150}, {"longitudinal_mg": 150}, {"longitudinal_mg": -150}]
+)
 def test_an_offset_is_looked_for_while_driving_straight_on_only(host: Firmware, turn: dict[str, int]) -> None:
     image = ImageBuilder().put("check_from_cm_s", 1000).put("straight_mg", 150).put("straight_step_q4", 1000)
     for corner in CORNERS:
-        image.check(f"stroke_offset.{corner}", trip_ticks=5, heal_ticks=5, heals_most=5, limit=6000, heal_limit=3000)
+        image.check(
+            f"stroke_offset.{corner}", trip_ticks=5, heal_ticks=5, heals_most=5, limit=6000, heal_limit=3000
+        )
     strokes = dict.fromkeys(STROKES, 0) | {STROKES[1]: 9000}
     host.run(image.build(), block(driving(**strokes | turn), ticks=500))
     # The channels were not filtered yet in the first tick or two.
@@ -610,7 +648,9 @@ def test_an_offset_is_looked_for_while_driving_straight_on_only(host: Firmware, 
 def lateral_image(**words: int) -> ImageBuilder:
     """A required lateral acceleration with speed x yaw in its place; trust fades in 16 ticks, comes back in 32."""
     image = ImageBuilder().put("check_from_cm_s", 1000).put("fade_q10", 64).put("recover_q10", 32)
-    image.channel("lateral_mg", required=1, substitute=LAYOUT.substitutes.index("speed_yaw"), timeout_us=10_000, **words)
+    image.channel(
+        "lateral_mg", required=1, substitute=LAYOUT.substitutes.index("speed_yaw"), timeout_us=10_000, **words
+    )
     image.channel("longitudinal_mg", required=1, substitute=LAYOUT.substitutes.index("speed_change"))
     return image.table("base_table", [0, 1], [1000, 1000])
 
@@ -625,7 +665,8 @@ def test_speed_times_yaw_stands_in_for_the_lateral_acceleration(firmware: Firmwa
     here = EVERYTHING | {"lateral_mg": 500}
     gone = {name: value for name, value in here.items() if name != "lateral_mg"}
     trace = firmware.run(
-        image.build(), [block(here, ticks=60), block(gone, ticks=60, first_tick=60), block(here, ticks=60, first_tick=120)]
+        image.build(),
+        [block(here, ticks=60), block(gone, ticks=60, first_tick=60), block(here, ticks=60, first_tick=120)],
     )
     value = column(trace, "channel")[:, LATERAL]
     assert value[59] == 500
@@ -650,7 +691,11 @@ def test_without_its_sources_a_substitute_is_gone(firmware: Firmware, source: st
     less = {name: value for name, value in gone.items() if name != source}
     trace = firmware.run(
         image.build(),
-        [block(EVERYTHING, ticks=60), block(gone, ticks=60, first_tick=60), block(less, ticks=60, first_tick=120)],
+        [
+            block(EVERYTHING, ticks=60),
+            block(gone, ticks=60, first_tick=60),
+            block(less, ticks=60, first_tick=120),
+        ],
     )
     mode, value = column(trace, "mode"), column(trace, "channel")[:, LATERAL]
     assert set(mode[70:124].tolist()) == {REDUCED}
@@ -665,8 +710,12 @@ def test_without_its_sources_a_substitute_is_gone(firmware: Firmware, source: st
 def test_the_change_of_speed_stands_in_for_the_longitudinal_acceleration(firmware: Firmware) -> None:
     image = lateral_image().channel("longitudinal_mg", timeout_us=10_000)
     speed = 3000 + 2 * np.arange(300)
-    here = {name: np.full(100, value) for name, value in EVERYTHING.items()} | {"road_speed_cm_s": speed[:100]}
-    gone = {name: value for name, value in EVERYTHING.items() if name != "longitudinal_mg"} | {"road_speed_cm_s": speed[100:]}
+    here = {name: np.full(100, value) for name, value in EVERYTHING.items()} | {
+        "road_speed_cm_s": speed[:100]
+    }
+    gone = {name: value for name, value in EVERYTHING.items() if name != "longitudinal_mg"} | {
+        "road_speed_cm_s": speed[100:]
+    }
     trace = firmware.run(image.build(), [block(here), block(gone, first_tick=100)])
     value = column(trace, "channel")[:, LAYOUT.channel_index("longitudinal_mg")]
     assert np.abs(value[150:] - 1000 * 10 / G).max() <= GRAIN
@@ -712,7 +761,10 @@ def random_drive(seed: int, ticks: int = 2500) -> tuple[dict[str, np.ndarray], d
         "brake_kpa": np.clip(-along * 5, 0, 9000) + np.abs(wrong(6000)),
     }  # fmt: skip
     values |= {name: speed + rng.normal(0, 20, ticks) + wrong(300) for name in WHEELS}
-    values |= {name: rng.normal(0, 1500, ticks) + 4 * lateral * (-1) ** (i + 1) + wrong(15_000) for i, name in enumerate(STROKES)}
+    values |= {
+        name: rng.normal(0, 1500, ticks) + 4 * lateral * (-1) ** (i + 1) + wrong(15_000)
+        for i, name in enumerate(STROKES)
+    }
     inputs = {
         "supply_mv": 13_500 + wrong(5000) + wrong(4000),
         "flags": np.where(rng.random(ticks) < 0.02, rng.integers(0, 128, ticks), 0),
@@ -725,17 +777,27 @@ def random_drive(seed: int, ticks: int = 2500) -> tuple[dict[str, np.ndarray], d
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_a_drive_with_every_check_on_gives_the_same_words(host: Firmware, cpython: Firmware, seed: int) -> None:
+def test_a_drive_with_every_check_on_gives_the_same_words(
+    host: Firmware, cpython: Firmware, seed: int
+) -> None:
     image = lateral_image().put("current_control", 1).table("steer_yaw_table", [300, 6000], [2000, 900])
-    image.put("brake_high_kpa", 4000).put("brake_least_mg", 200).put("brake_low_kpa", 300).put("brake_most_mg", 900)
-    image.put("straight_mg", 200).put("straight_step_q4", 400).put("roll_um", 8000, 8000).fill("match_ma", 700)
+    image.put("brake_high_kpa", 4000).put("brake_least_mg", 200).put("brake_low_kpa", 300).put(
+        "brake_most_mg", 900
+    )
+    image.put("straight_mg", 200).put("straight_step_q4", 400).put("roll_um", 8000, 8000).fill(
+        "match_ma", 700
+    )
     image.put("open_permille", 250)
     limits = {"supply_low": (9000, 9500), "supply_under": (6000, 6500), "supply_high": (16_500, 16_000),
               "supply_over": (18_000, 17_500), "stroke": (8000, 5000), "coil_open": (100, 100), "coil_short": (2500, 100),
               "coil_tracking": (100, 100)}  # fmt: skip
     for check in LAYOUT.checks:
-        limit = limits.get(check.name.split(".")[0], limits["stroke"] if "stroke" in check.name else (300, 200))
-        image.check(check.name, trip_ticks=7, heal_ticks=15, heals_most=50, limit=limit[0], heal_limit=limit[1])
+        limit = limits.get(
+            check.name.split(".")[0], limits["stroke"] if "stroke" in check.name else (300, 200)
+        )
+        image.check(
+            check.name, trip_ticks=7, heal_ticks=15, heals_most=50, limit=limit[0], heal_limit=limit[1]
+        )
     values, inputs = random_drive(seed)
     trace = same(host, cpython, image.build(), [with_inputs(block(values), **inputs)])
     seen = int(np.bitwise_or.reduce(column(trace, "faults")))

@@ -78,7 +78,12 @@ def image() -> ImageBuilder:
     for name in ("bus_off", "held", "driver_hot", "coil_short.rear_left"):
         made.check(name, **quick)
     made.check("overrun", **quick)
-    for name, limit in [("supply_low", 9000), ("supply_under", 6000), ("supply_high", 16_500), ("supply_over", 18_000)]:
+    for name, limit in [
+        ("supply_low", 9000),
+        ("supply_under", 6000),
+        ("supply_high", 16_500),
+        ("supply_over", 18_000),
+    ]:
         made.check(name, limit=limit, heal_limit=limit, **quick)
     return made
 
@@ -262,7 +267,9 @@ def test_the_way_out_goes_by_time_when_ticks_are_late(firmware: Firmware) -> Non
     made = image().put("leave_q10", 10).put("return_q10", 1024).put("command_expiry_us", 1_000_000)
     made.check("overrun", trip_ticks=0)
     fine = dict.fromkeys(CHANNELS, 0)
-    gaps = np.array([PERIOD_US] * 10 + [PERIOD_US, 3 * PERIOD_US, 3 * PERIOD_US // 2, 500, 16 * PERIOD_US, 40 * PERIOD_US])
+    gaps = np.array(
+        [PERIOD_US] * 10 + [PERIOD_US, 3 * PERIOD_US, 3 * PERIOD_US // 2, 500, 16 * PERIOD_US, 40 * PERIOD_US]
+    )
     whole = block(fine, ticks=len(gaps))
     now = np.cumsum(gaps)
     whole.frames[:, 0] = np.repeat(now, len(CHANNELS))
@@ -347,7 +354,9 @@ def test_a_weak_supply_or_a_hot_driver_limits_every_current(firmware: Firmware, 
 
 def test_a_derated_current_below_it_is_left_alone(firmware: Firmware) -> None:
     made = image().table("base_table", [0, 1], [100, 100]).fill("derate_ma", 1000)
-    trace = firmware.run(made.build(), with_inputs(block(dict.fromkeys(CHANNELS, 0), ticks=20), supply_mv=8000))
+    trace = firmware.run(
+        made.build(), with_inputs(block(dict.fromkeys(CHANNELS, 0), ticks=20), supply_mv=8000)
+    )
     assert (column(trace, "current_ma")[-1] == 430).all()
 
 
@@ -371,7 +380,10 @@ def test_what_each_coil_check_does_to_its_corner(firmware: Firmware, name: str) 
         made.build(),
         [
             block(dict.fromkeys(CHANNELS, 0), ticks=100),
-            with_inputs(block(dict.fromkeys(CHANNELS, 0), ticks=100, first_tick=100), coil_permille_front_right=permille),
+            with_inputs(
+                block(dict.fromkeys(CHANNELS, 0), ticks=100, first_tick=100),
+                coil_permille_front_right=permille,
+            ),
         ],
     )
     assert column(trace, "mode")[99] == ACTIVE
@@ -384,7 +396,9 @@ def test_what_each_coil_check_does_to_its_corner(firmware: Firmware, name: str) 
 
 def test_the_page_has_the_table_of_the_firmware() -> None:
     tool = [sys.executable, ROOT / "tools" / "modes_table.py"]
-    done = subprocess.run([*tool, "--check", ROOT / "docs" / "modes.md"], capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [*tool, "--check", ROOT / "docs" / "modes.md"], capture_output=True, text=True, check=False
+    )
     assert done.returncode == 0, done.stderr
 
 

@@ -59,7 +59,9 @@ def replaced(page: Path, block: str) -> str:
     """
     text = page.read_text(encoding="utf-8")
     if len(BLOCK.findall(text)) != 1:
-        raise InputError(f"the markers are not there once: {BEGIN.strip()} and {END.strip()}", where=str(page))
+        raise InputError(
+            f"the markers are not there once: {BEGIN.strip()} and {END.strip()}", where=str(page)
+        )
     return BLOCK.sub(lambda _: BEGIN + block + END, text)
 
 
@@ -79,7 +81,9 @@ def main() -> int:
                 aside.write_text(text, encoding="utf-8")
         elif arguments.check:
             if replaced(arguments.check, block) != arguments.check.read_text(encoding="utf-8"):
-                sys.stderr.write(f"{arguments.check} is stale: run tools/modes_table.py --write {arguments.check}\n")
+                sys.stderr.write(
+                    f"{arguments.check} is stale: run tools/modes_table.py --write {arguments.check}\n"
+                )
                 return 1
         else:
             sys.stdout.write(block)
