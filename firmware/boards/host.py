@@ -21,7 +21,7 @@ from micropython import const
 from dashpot import boot, core, image
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_VERSION = const(171940771)
+_VERSION = const(471093882)
 _TRACE_WORDS = const(101)
 _STATE_WORDS = const(588)
 _CONFIG_WORDS = const(596)

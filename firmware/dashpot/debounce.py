@@ -118,7 +118,7 @@ def debounce(image: ptr32, state: ptr32, masks: ptr32):
                 if level >= trip:
                     level = 0
                     state[_S_TRIPPED + check] = 1
-            elif level:
+            elif level and suspect != _NONE:
                 level -= 1
             state[_S_LEVEL + check] = level
             if state[_S_TRIPPED + check]:

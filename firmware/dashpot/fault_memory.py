@@ -12,7 +12,7 @@ from micropython import const
 from dashpot.records import FINE, NOTHING, SPENT, WAITING, Pair, version_of
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_VERSION = const(171940771)
+_VERSION = const(471093882)
 _S_DT_US = const(1)
 _S_MODE = const(2)
 _S_FAULTS = const(4)

@@ -8,7 +8,7 @@ from micropython import const
 from dashpot.crc import crc32
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_VERSION = const(171940771)
+_VERSION = const(471093882)
 _CONFIG_WORDS = const(596)
 _C_MESSAGES_AT = const(1)
 _C_MESSAGES_COUNT = const(2)

@@ -20,10 +20,9 @@ _S_AUTHORITY_Q10 = const(44)
 _S_TARGET_MA = const(85)
 _S_CURRENT_MA = const(89)
 _S_PAD = const(101)
-_S_TICKS = const(102)
 _S_SUSPECT = const(283)
 _S_TRIPPED = const(367)
-_S_COMMAND_TICKS = const(463)
+_S_COMMAND_FRESH = const(463)
 _S_STALE_US = const(464)
 _S_LIMITS_OFF = const(465)
 _S_GUARDED_MA = const(543)
@@ -119,7 +118,7 @@ def drive(image: ptr32, state: ptr32):
         else:
             current = target
         state[_S_CURRENT_MA + corner] = current
-    state[_S_COMMAND_TICKS] = state[_S_TICKS]
+    state[_S_COMMAND_FRESH] = 1
 
 
 @micropython.viper
@@ -137,10 +136,11 @@ def guard(image: ptr32, state: ptr32, limits: ptr32):
     off = state[_S_CORNERS_OFF]
     dt = state[_S_DT_US]
     stale = 0
-    if state[_S_COMMAND_TICKS] != state[_S_TICKS]:
+    if state[_S_COMMAND_FRESH] == 0:
         stale = state[_S_STALE_US] + dt
         if stale > _STALE_MAX_US:
             stale = _STALE_MAX_US
+    state[_S_COMMAND_FRESH] = 0
     state[_S_STALE_US] = stale
     if dt > stale:
         stale = dt
@@ -189,19 +189,27 @@ def guard(image: ptr32, state: ptr32, limits: ptr32):
             state[_S_GUARD_ACTS] = (state[_S_GUARD_ACTS] + 1) & _COUNT_MAX
             state[_S_CURRENT_MA + corner] = given
     for axle in range(_N_AXLES):
-        # A difference beyond the limit may not grow; two corners that stay where they are break no other limit.
-        left = axle * 2
-        given = (state[_S_CURRENT_MA + left] << pad >> pad) - (state[_S_CURRENT_MA + left + 1] << pad >> pad)
-        last = (state[_S_GUARDED_MA + left] << pad >> pad) - (state[_S_GUARDED_MA + left + 1] << pad >> pad)
-        if given < 0:
-            given = 0 - given
-        if last < 0:
-            last = 0 - last
-        if given > image[_C_AXLE_SPREAD_MA + axle] and given > last and off >> left & 3 == 0:
+        # A difference past the limit may not grow: the higher current waits for the lower one. Where it cannot come
+        # down fast enough, the lower one waits for it.
+        high = axle * 2
+        low = high + 1
+        if state[_S_CURRENT_MA + high] < state[_S_CURRENT_MA + low]:
+            low = high
+            high += 1
+        bound = state[_S_GUARDED_MA + high] - state[_S_GUARDED_MA + low]
+        if bound < 0:
+            bound = 0 - bound
+        if bound < image[_C_AXLE_SPREAD_MA + axle]:
+            bound = image[_C_AXLE_SPREAD_MA + axle]
+        if state[_S_CURRENT_MA + high] - state[_S_CURRENT_MA + low] > bound and off >> axle * 2 & 3 == 0:
             faults |= _FAULT_AXLE_UNEQUAL
-            for corner in range(left, left + 2):
-                state[_S_CURRENT_MA + corner] = state[_S_GUARDED_MA + corner]
-                state[_S_GUARD_ACTS] = (state[_S_GUARD_ACTS] + 1) & _COUNT_MAX
+            state[_S_GUARD_ACTS] = (state[_S_GUARD_ACTS] + 1) & _COUNT_MAX
+            given = state[_S_CURRENT_MA + low] + bound
+            least = state[_S_GUARDED_MA + high] - image[_C_SLEW_DOWN_MA + high]
+            if given < least:
+                given = least
+                state[_S_CURRENT_MA + low] = given - bound
+            state[_S_CURRENT_MA + high] = given
     for corner in range(_N_CORNERS):
         state[_S_GUARDED_MA + corner] = state[_S_CURRENT_MA + corner]
     state[_S_FAULTS] = faults

@@ -25,6 +25,7 @@ _S_VALUE = const(103)
 _S_AGE_US = const(121)
 _S_FRESH = const(157)
 _S_TRUST_Q10 = const(175)
+_S_STILL_US = const(229)
 _S_SUSPECT = const(283)
 _S_TRIPPED = const(367)
 _S_SUBSTITUTE_MG = const(455)
@@ -51,6 +52,7 @@ _CHANNEL_ROW_CONFIGURED = const(0)
 _CHANNEL_ROW_TIMEOUT_US = const(1)
 _CHECK_ROW_LIMIT = const(3)
 _CH_LATERAL_MG = const(0)
+_LIMIT_LATERAL_MG = const(16000)
 _CH_LONGITUDINAL_MG = const(1)
 _CH_BRAKE_KPA = const(3)
 _CH_STEER_DDEG = const(4)
@@ -83,7 +85,8 @@ _FINE = const(0)
 _BAD = const(1)
 _NONE = const(2)
 _TRUSTED_Q10 = const(1024)
-# cm/s times 0.01 deg/s to thousandths of g: 9.80665 m/s2 x 18000/pi = 56188.9; here per tenth of that.
+_STILL_US = const(50_000)
+# cm/s times 0.01 deg/s to thousandths of g: 9.80665 m/s2 x 18000/pi = 56188.0; here per tenth of that.
 _SPEED_YAW_PER_MG = const(5619)
 _POSITION_MAX_Q4 = const(0x1FFFFFFF)
 
@@ -122,6 +125,16 @@ def observe(image: ptr32, state: ptr32):
     change = state[_S_SPEED_CHANGE_MG] << pad >> pad
     turn = (speed * yaw + (_SPEED_YAW_PER_MG >> 1)) // _SPEED_YAW_PER_MG
 
+    # No more than the channels themselves may carry.
+    if turn > _LIMIT_LATERAL_MG:
+        turn = _LIMIT_LATERAL_MG
+    elif turn < 0 - _LIMIT_LATERAL_MG:
+        turn = 0 - _LIMIT_LATERAL_MG
+    if change > _LIMIT_LATERAL_MG:
+        change = _LIMIT_LATERAL_MG
+    elif change < 0 - _LIMIT_LATERAL_MG:
+        change = 0 - _LIMIT_LATERAL_MG
+
     yaw_whole = 0
     if state[_S_TRUST_Q10 + _CH_YAW_CDEG_S] == _TRUSTED_Q10:
         yaw_whole = known >> _CH_YAW_CDEG_S & 1
@@ -131,8 +144,10 @@ def observe(image: ptr32, state: ptr32):
     state[_S_SUBSTITUTE_MG + 1] = change
 
     # Road speed against the wheels; the two in the middle, as one may lock or spin. Long before they differ by the
-    # limit, the change of speed is no witness against the longitudinal acceleration.
+    # limit, or while the speed stands still in motion, its change is no witness against the longitudinal acceleration.
     doubt = 0
+    if state[_S_STILL_US + _CH_ROAD_SPEED_CM_S] > _STILL_US:
+        doubt = 1
     wheels = known >> _CH_WHEEL_SPEED_CM_S & 15
     if wheels == 15 and known >> _CH_ROAD_SPEED_CM_S & 1:
         total = 0
@@ -250,6 +265,7 @@ def observe(image: ptr32, state: ptr32):
             if smooth < bound and 0 - smooth < bound and along < bound and 0 - along < bound:
                 step = image[_C_STRAIGHT_STEP_Q4]
                 total = 0
+                others = 0
                 for corner in range(_N_CORNERS):
                     mean = state[_S_STRAIGHT_Q4 + corner] << pad >> pad
                     value = ((state[_S_VALUE + _CH_STROKE_UM + corner] << pad >> pad) << 4) - mean
@@ -259,17 +275,31 @@ def observe(image: ptr32, state: ptr32):
                         value = 0 - step
                     mean += value
                     state[_S_STRAIGHT_Q4 + corner] = mean
-                    total += mean
+                    if state[_S_TRIPPED + _CHECK_STROKE_OFFSET + corner] == 0:
+                        total += mean
+                        others += 1
+                farthest = 0
                 for corner in range(_N_CORNERS):
-                    value = ((state[_S_STRAIGHT_Q4 + corner] << pad >> pad) << 2) - total
+                    # So many times a stroke less the sum of the unsuspected is as many times its distance from the
+                    # mean of the others among them. It needs two others, and only the farthest can be the wrong one.
+                    value = (state[_S_STRAIGHT_Q4 + corner] << pad >> pad) * others - total
                     if value < 0:
                         value = 0 - value
                     at = _C_CHECK_ROWS + (_CHECK_STROKE_OFFSET + corner) * _N_CHECK_ROW + _CHECK_ROW_LIMIT
-                    # Four times a stroke less the sum of all is three times its distance from the others' mean.
-                    limit = image[at + state[_S_TRIPPED + _CHECK_STROKE_OFFSET + corner]] * 48
-                    state[_S_SUSPECT + _CHECK_STROKE_OFFSET + corner] = _FINE
-                    if value > limit:
-                        state[_S_SUSPECT + _CHECK_STROKE_OFFSET + corner] = _BAD
+                    if state[_S_TRIPPED + _CHECK_STROKE_OFFSET + corner]:
+                        if others > 1:
+                            state[_S_SUSPECT + _CHECK_STROKE_OFFSET + corner] = _FINE
+                            if value > image[at + 1] * others << 4:
+                                state[_S_SUSPECT + _CHECK_STROKE_OFFSET + corner] = _BAD
+                    elif others > 2:
+                        state[_S_SUSPECT + _CHECK_STROKE_OFFSET + corner] = _FINE
+                        if value > farthest:
+                            farthest = value
+                            if value > image[at] * (others - 1) << 4:
+                                for other in range(corner):
+                                    if state[_S_TRIPPED + _CHECK_STROKE_OFFSET + other] == 0:
+                                        state[_S_SUSPECT + _CHECK_STROKE_OFFSET + other] = _FINE
+                                state[_S_SUSPECT + _CHECK_STROKE_OFFSET + corner] = _BAD
 
     # What the board says of itself.
     flags = state[_S_BOARD_FLAGS]
@@ -292,5 +322,6 @@ def observe(image: ptr32, state: ptr32):
         elif supply > limit:
             state[_S_SUSPECT + check] = _BAD
     state[_S_SUSPECT + _CHECK_OVERRUN] = _FINE
-    if state[_S_TICKS] and dt > image[_C_PERIOD_US] + (image[_C_PERIOD_US] >> 1):
+    # The estimates count ticks, so a loop that is a quarter too slow is as much out of them.
+    if state[_S_TICKS] and dt > image[_C_PERIOD_US] + (image[_C_PERIOD_US] >> 2):
         state[_S_SUSPECT + _CHECK_OVERRUN] = _BAD

@@ -7,7 +7,7 @@ import micropython
 from micropython import const
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_VERSION = const(171940771)
+_VERSION = const(471093882)
 _S_NOW_US = const(0)
 _S_MODE = const(2)
 _S_STROKE_SPEED_MM_S = const(36)

@@ -7,7 +7,7 @@ the unknown the plant is linear, and rise and fall differ only by the bounds of 
 Control by cancellation of the pole, in the sampled form, exact at the ticks: with a = exp(-T R / L) and
 b = exp(-T / response), v changes each tick by R (1 - b) / (1 - a) times (error - a x error before), and the current
 then follows i' = i + (1 - b)(command - i). The integrator is v itself, so bounding v is the anti-windup. R is
-estimated, which makes the loop keep its response as the coil warms up.
+estimated, and a follows it: L, and with it the gain, stays as the coil warms up.
 """
 
 import micropython
@@ -56,6 +56,7 @@ _NONE = const(2)
 _MEASURED_MAX_MA = const(32767)
 _ERROR_MAX_MA = const(8000)
 _GAIN_MAX_MOHM = const(8000)  # with the greatest error the product stays below 2**31
+_SOME_MA = const(16)
 _ESTIMATE_FROM_MA = const(200)
 _ESTIMATE_MAX_MOHM = const(60000)
 _SUPPLY_LEAST_MV = const(1000)
@@ -154,13 +155,20 @@ def control(image: ptr32, state: ptr32):
         if error < 0 - _ERROR_MAX_MA:
             error = 0 - _ERROR_MAX_MA
         last = state[_S_COIL_ERROR_MA + corner] << pad >> pad
-        gain = (state[_S_COIL_OHM_Q4 + corner] >> 4) * image[_C_COIL_GAIN_Q10 + corner] >> 10
+        nominal = image[_C_COIL_MOHM + corner]
+        gain = nominal * image[_C_COIL_GAIN_Q10 + corner] >> 10
         if gain > _GAIN_MAX_MOHM:
             gain = _GAIN_MAX_MOHM
-        step_q4 = (error << 10) - image[_C_COIL_ZERO_Q10 + corner] * last >> 6
+        zero = (
+            1024
+            - (1024 - image[_C_COIL_ZERO_Q10 + corner]) * (state[_S_COIL_OHM_Q4 + corner] >> 4) // nominal
+        )
+        if zero < 0:
+            zero = 0
+        step_q4 = (error << 10) - zero * last >> 6
         volt_q4 = state[_S_COIL_VOLT_Q4 + corner] << pad >> pad
-        if state[_S_SUSPECT + _CHECK_COIL_OPEN + corner] != _BAD:
-            # Without a coil there is nothing to control; what would wind up now would be a jolt at its return.
+        if state[_S_SUSPECT + _CHECK_COIL_OPEN + corner] != _BAD or measured >= _SOME_MA:
+            # Without any current there is nothing to control; what would wind up now would be a jolt at its return.
             volt_q4 += step_q4 * gain // 1000
         if command == 0 or off >> corner & 1:
             volt_q4 = 0 - (free << 4)
