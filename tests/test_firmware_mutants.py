@@ -9,10 +9,24 @@ import crccheck.crc
 import numpy as np
 import pytest
 
+from dashpot import checked
 from firmware_fixtures import Firmware
-from images import LAYOUT, PERIOD_US, ImageBuilder, column, direct_signal, raw_block
+from images import (
+    FIRMWARE,
+    FIRST_ID,
+    LAYOUT,
+    PERIOD_US,
+    ImageBuilder,
+    block,
+    column,
+    direct_signal,
+    raw_block,
+)
+from test_firmware_core import Core, put_frame
 
 KEY = 0x123
+STROKE = "stroke_um.front_left"
+AT = LAYOUT.channel_index(STROKE)
 
 
 @pytest.fixture(scope="module")
@@ -111,3 +125,54 @@ def test_an_unsigned_long_signal_stops_at_31_bits(firmware: Firmware, high: int)
     }  # fmt: skip
     payload = struct.pack("<HHI", 5, high, 0)
     assert lateral(feed(firmware, one_message(signal), [payload])) == [7]
+
+
+# --- how fast and how still a signal may be --------------------------------------------------------------------------
+
+
+def test_a_value_exactly_a_tenth_of_a_second_after_the_last_is_news(firmware: Firmware) -> None:
+    image = ImageBuilder().channel(STROKE, rate_100ms=1000, rate_floor_us=1000)
+    for gap, refused in [(49, 1), (50, 0)]:
+        steps = [block({STROKE: 0}), block({}, ticks=gap - 1, first_tick=1)]
+        trace = firmware.run(image.build(), [*steps, block({STROKE: 5000}, first_tick=gap)])
+        assert column(trace, "faults")[-1] >> LAYOUT.faults.index("signal_rate") & 1 == refused
+
+
+def test_a_bad_value_ends_the_run_of_its_own_channel(firmware: Firmware) -> None:
+    image = ImageBuilder().channel(STROKE, heal_good=3)
+    limit = LAYOUT.channels[AT].limit
+    trace = firmware.run(image.build(), block({STROKE: [7, 7, limit + 1, 7, 7, limit + 1, 7, 7, 7]}))
+    assert column(trace, "channel")[:, AT].tolist() == [0] * 8 + [7]
+
+
+@pytest.mark.parametrize("still_us", [40_000, 160_000])
+def test_a_signal_stands_still_for_its_own_limit(firmware: Firmware, still_us: int) -> None:
+    # The timeouts of its neighbours are 100 ms.
+    image = ImageBuilder().channel(STROKE, still_us=still_us).put("still_speed_cm_s", 1000)
+    trace = firmware.run(image.build(), block({STROKE: np.full(120, 3), "road_speed_cm_s": 2000}))
+    stands = column(trace, "faults") >> LAYOUT.faults.index("signal_still") & 1
+    ticks = still_us // PERIOD_US
+    # The value is new in tick 0 and has stood for its limit in tick `ticks`; after that it is past it.
+    assert stands.tolist() == [0] * (ticks + 1) + [1] * (119 - ticks)
+
+
+def test_runs_and_still_times_stop_at_their_end() -> None:
+    core = Core(ImageBuilder().channel("road_speed_cm_s", heal_good=1))
+    at = LAYOUT.channel_index("road_speed_cm_s")
+    core["good_run.0"] = 2**15 - 2
+    for run in (2**15 - 1, 2**15 - 1, 2**15 - 1):
+        put_frame(core, FIRST_ID, core.now_us + PERIOD_US, bytes(8))
+        put_frame(core, FIRST_ID + at, core.now_us + PERIOD_US, struct.pack("<q", 32767))
+        core.tick()
+        assert core["good_run.0"] == run
+    core["still_us.0"] = 2**28
+    put_frame(core, FIRST_ID, core.now_us + PERIOD_US, bytes(8))
+    put_frame(core, FIRST_ID + at, core.now_us + PERIOD_US, struct.pack("<q", 32767))
+    core.tick()
+    assert core["still_us.0"] == 2**28
+
+
+def test_a_refusal_says_its_code_and_a_place_only_where_there_is_one() -> None:
+    image = checked.load(FIRMWARE).import_module("dashpot.image")
+    assert (image.Refused(3).code, image.Refused(3).detail, image.Refused(3).args) == (3, 0, (3, 0))
+    assert image.Refused(6, 17).args == (6, 17)
