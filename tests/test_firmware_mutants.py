@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from dashpot import checked
+from dashpot.errors import InputError
 from firmware_fixtures import Firmware
 from images import (
     FIRMWARE,
@@ -21,10 +22,13 @@ from images import (
     column,
     direct_signal,
     raw_block,
+    sealed,
 )
 from test_firmware_core import Core, put_frame
 
 KEY = 0x123
+# The firmware's code for an image with a word that a stage cannot rely on.
+CONTENT = 6
 STROKE = "stroke_um.front_left"
 AT = LAYOUT.channel_index(STROKE)
 
@@ -176,3 +180,114 @@ def test_a_refusal_says_its_code_and_a_place_only_where_there_is_one() -> None:
     image = checked.load(FIRMWARE).import_module("dashpot.image")
     assert (image.Refused(3).code, image.Refused(3).detail, image.Refused(3).args) == (3, 0, (3, 0))
     assert image.Refused(6, 17).args == (6, 17)
+
+
+# --- what the firmware says about an image that it refuses -----------------------------------------------------------
+
+
+def refused_at(firmware: Firmware, image: bytes) -> tuple[int, int]:
+    """Code and place with which the firmware refuses an image."""
+    with pytest.raises(InputError) as caught:
+        firmware.target.load(image)
+    code, _, place = str(caught.value).partition("(code ")[2].rstrip(")").partition(", detail ")
+    return int(code), int(place)
+
+
+def field_place(row: str, at: int, index: int, field: str) -> int:
+    return at + index * LAYOUT.sizes[row] + LAYOUT.rows[row].index(field)
+
+
+CHANNEL_FIELDS = {
+    "timeout_us": -1, "heal_good": 0, "default": 16001, "rate_100ms": -1, "rate_floor_us": -1, "still_us": -1,
+}  # fmt: skip
+TRACKER_FIELDS = {"channel": -1, "alpha_q10": 0, "beta_q10": 0, "rate_mul": 0, "velocity_limit": 0}
+MESSAGE_FIELDS = {
+    "length": 0, "crc_table": 1, "crc_byte": -1, "crc_init": -1, "data_id": -1, "counter_byte": -1, "mux_first": 8,
+    "first_signal": -1,
+}  # fmt: skip
+SIGNAL_FIELDS = {
+    "channel": -1, "first": 8, "low_first": 8, "shift": 24, "low_shift": 24, "sign_byte": 8, "den": 0,
+    "range_low": 16001, "clip_low": 2**31 - 1, "num": 2**30,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("field", "value"), CHANNEL_FIELDS.items())
+def test_a_refusal_names_the_word_of_a_channels_row(firmware: Firmware, field: str, value: int) -> None:
+    image = ImageBuilder().channel("longitudinal_mg", **{field: value}).build()
+    rows = LAYOUT.config["channel_rows"].at
+    expected = field_place("channel_row", rows, LAYOUT.channel_index("longitudinal_mg"), field)
+    assert refused_at(firmware, image) == (CONTENT, expected)
+
+
+def test_a_channel_is_configured_or_not(firmware: Firmware) -> None:
+    image = ImageBuilder().channel("longitudinal_mg", configured=2, heal_good=5).build()
+    index = LAYOUT.channel_index("longitudinal_mg")
+    expected = field_place("channel_row", LAYOUT.config["channel_rows"].at, index, "configured")
+    assert refused_at(firmware, image) == (CONTENT, expected)
+
+
+@pytest.mark.parametrize(("field", "value"), TRACKER_FIELDS.items())
+def test_a_refusal_names_the_word_of_a_trackers_row(firmware: Firmware, field: str, value: int) -> None:
+    image = ImageBuilder().tracker(2, **{field: value}).build()
+    expected = field_place("tracker_row", LAYOUT.config["tracker_rows"].at, 2, field)
+    assert refused_at(firmware, image) == (CONTENT, expected)
+
+
+@pytest.mark.parametrize(("field", "value"), MESSAGE_FIELDS.items())
+def test_a_refusal_names_the_word_of_a_messages_row(firmware: Firmware, field: str, value: int) -> None:
+    image = ImageBuilder()
+    image.messages[2][field] = value
+    data = image.build()
+    expected = field_place("message", config_word(data, "messages_at"), 2, field)
+    assert refused_at(firmware, data) == (CONTENT, expected)
+
+
+@pytest.mark.parametrize(("field", "value"), SIGNAL_FIELDS.items())
+def test_a_refusal_names_the_word_of_a_signals_row(firmware: Firmware, field: str, value: int) -> None:
+    image = ImageBuilder()
+    image.signals[2][field] = value
+    data = image.build()
+    expected = field_place("signal", config_word(data, "signals_at"), 2, field)
+    assert refused_at(firmware, data) == (CONTENT, expected)
+
+
+def config_word(data: bytes, name: str) -> int:
+    """A word of an image by its name."""
+    words: list[int] = np.frombuffer(data[20:], "<i4").tolist()
+    return words[LAYOUT.config[name].at]
+
+
+@pytest.mark.parametrize(("name", "item", "value"), [
+    ("safe_ma", 2, 299), ("safe_ma", 1, 1601), ("demand_min_permille", 3, 1000), ("base_table", 1, 5),
+    ("road_speed_table", 1, 5), ("valve_table", 3, 5), ("body_load_table", 0, 5), ("steer_fade_cm_s", 0, 5000),
+    ("rough_mm_s", 0, 5000), ("band_blend_mm_s", 0, 60), ("end_start_um", 2, 42_000), ("end_start_um", 1, 42_000),
+])  # fmt: skip
+def test_a_refusal_names_the_word_of_the_calibration(
+    firmware: Firmware, name: str, item: int, value: int
+) -> None:
+    image = ImageBuilder().fill("demand_max_permille", 999).put(name, value, at=item).build()
+    assert refused_at(firmware, image) == (CONTENT, LAYOUT.config[name].at + item)
+
+
+@pytest.mark.parametrize("name", ["steer_fade_cm_s", "rough_brake_kpa", "rough_mm_s", "band_edge_mm_s"])
+def test_a_ramp_may_end_at_16_bits(firmware: Firmware, name: str) -> None:
+    firmware.target.load(ImageBuilder().put(name, 32767, at=1).build())
+    image = ImageBuilder().put(name, 32768, at=1).build()
+    assert refused_at(firmware, image) == (CONTENT, LAYOUT.config[name].at)
+
+
+@pytest.mark.parametrize(
+    "tail", [[2], [3, 0, 1], [2, 0, 1], [2, 0, 1, 0], [3, 0, 1, 2, 0, 0], [4, 0, 1, 2, 3, 0, 0, 0]]
+)
+def test_a_table_that_ends_past_the_image_is_refused(firmware: Firmware, tail: list[int]) -> None:
+    words = np.frombuffer(ImageBuilder().build()[20:], "<i4").tolist()
+    place = LAYOUT.config["base_table"].at
+    words[place] = len(words)
+    axis_ends_inside = len(tail) > tail[0]
+    expected = place if axis_ends_inside else len(words) + 1
+    assert refused_at(firmware, sealed([*words, *tail], LAYOUT.version)) == (CONTENT, expected)
+
+
+def test_an_image_without_tables_has_the_right_length_and_the_wrong_content(firmware: Firmware) -> None:
+    words = np.frombuffer(ImageBuilder().build()[20:], "<i4").tolist()[: LAYOUT.config_words]
+    assert refused_at(firmware, sealed(words, LAYOUT.version))[0] == CONTENT
