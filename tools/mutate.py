@@ -22,6 +22,7 @@ import json
 import os
 import queue
 import random
+import resource
 import shutil
 import signal
 import socket
@@ -29,6 +30,7 @@ import subprocess
 import sys
 import tempfile
 import threading
+import time
 import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -729,6 +731,7 @@ def main() -> int:
     )
     parser.add_argument("--root", type=Path, default=ROOT, help="the checkout; this one by default")
     options = parser.parse_args()
+    began_s = time.monotonic()
     try:
         with tempfile.TemporaryDirectory(prefix="dashpot-mutants-") as folder:
             done = run(options, Path(folder))
@@ -745,7 +748,13 @@ def main() -> int:
     if options.json:
         with atomic_path(options.json) as path:
             path.write_text(json.dumps(as_json(done), indent=1) + "\n", encoding="utf-8")
-    return show(done, options.least)
+    code = show(done, options.least)
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    print(
+        f"took {(time.monotonic() - began_s) / 60:.1f} min, and {(used.ru_utime + used.ru_stime) / 60:.1f} min of "
+        "processor time"
+    )
+    return code
 
 
 if __name__ == "__main__":
