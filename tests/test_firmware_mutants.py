@@ -291,3 +291,25 @@ def test_a_table_that_ends_past_the_image_is_refused(firmware: Firmware, tail: l
 def test_an_image_without_tables_has_the_right_length_and_the_wrong_content(firmware: Firmware) -> None:
     words = np.frombuffer(ImageBuilder().build()[20:], "<i4").tolist()[: LAYOUT.config_words]
     assert refused_at(firmware, sealed(words, LAYOUT.version))[0] == CONTENT
+
+
+class MapFirst(ImageBuilder):
+    """The map of the body load comes right after the fixed words."""
+
+    def _defaults(self) -> None:
+        self.body_load([-1, 1], [-1, 1], np.zeros((4, 2, 2)))
+        place = self.words[LAYOUT.config["body_load_table"].at]
+        super()._defaults()
+        self.put("body_load_table", place)
+
+
+def test_the_map_may_come_first(firmware: Firmware) -> None:
+    image = MapFirst().build()
+    assert config_word(image, "body_load_table") == LAYOUT.config_words
+    firmware.target.load(image)
+
+
+def test_what_stands_before_a_table_is_none_of_its_values(firmware: Firmware) -> None:
+    words = np.frombuffer(ImageBuilder().build()[20:], "<i4").tolist()
+    words[LAYOUT.config["base_table"].at] = len(words) + 1
+    firmware.target.load(sealed([*words, 100_000, 2, 0, 1, 0, 0], LAYOUT.version))

@@ -732,6 +732,8 @@ def main() -> int:
     parser.add_argument("--root", type=Path, default=ROOT, help="the checkout; this one by default")
     options = parser.parse_args()
     began_s = time.monotonic()
+    # A run in the background is told to end by SIGTERM: the same as Ctrl-C.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         with tempfile.TemporaryDirectory(prefix="dashpot-mutants-") as folder:
             done = run(options, Path(folder))
