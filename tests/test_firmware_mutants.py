@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
+from pathlib import Path
 
 import crccheck.crc
 import numpy as np
@@ -313,3 +314,103 @@ def test_what_stands_before_a_table_is_none_of_its_values(firmware: Firmware) ->
     words = np.frombuffer(ImageBuilder().build()[20:], "<i4").tolist()
     words[LAYOUT.config["base_table"].at] = len(words) + 1
     firmware.target.load(sealed([*words, 100_000, 2, 0, 1, 0, 0], LAYOUT.version))
+
+
+def test_a_map_whose_head_ends_the_image_is_refused_for_its_axis(firmware: Firmware) -> None:
+    words = np.frombuffer(ImageBuilder().build()[20:], "<i4").tolist()
+    place = LAYOUT.config["body_load_table"].at
+    for head, expected in [([2, 2], len(words) + 2), ([2], place)]:
+        words[place] = len(words)
+        assert refused_at(firmware, sealed([*words, *head], LAYOUT.version)) == (CONTENT, expected)
+
+
+@pytest.mark.parametrize(("name", "value"), [("signals_at", 5), ("signals_count", -1)])
+def test_signal_rows_lie_past_the_fixed_words(firmware: Firmware, name: str, value: int) -> None:
+    words = np.frombuffer(ImageBuilder().build()[20:], "<i4").tolist()
+    words[LAYOUT.config[name].at] = value
+    expected = LAYOUT.config["signals_at"].at
+    assert refused_at(firmware, sealed(words, LAYOUT.version)) == (CONTENT, expected)
+
+
+def profile_2(ids: int, modulo: int = 16) -> ImageBuilder:
+    """An image whose third message has the end-to-end profile with sixteen data ids."""
+    image = ImageBuilder()
+    image.messages[2] |= {
+        "crc_kind": LAYOUT.crc_kinds.index("e2e_p2"), "counter_modulo": modulo, "data_ids": ids,
+    }  # fmt: skip
+    return image
+
+
+@pytest.mark.parametrize(("field", "changed"), [
+    ("counter_modulo", {"ids": LAYOUT.config_words, "modulo": 17}), ("data_ids", {"ids": LAYOUT.config_words - 1}),
+])  # fmt: skip
+def test_a_refusal_names_the_word_of_the_profile(
+    firmware: Firmware, field: str, changed: dict[str, int]
+) -> None:
+    data = profile_2(**changed).build()
+    expected = field_place("message", config_word(data, "messages_at"), 2, field)
+    assert refused_at(firmware, data) == (CONTENT, expected)
+
+
+class IdsFirst(ImageBuilder):
+    """Sixteen data ids come right after the fixed words."""
+
+    def _defaults(self) -> None:
+        self.append(list(range(16)))
+        super()._defaults()
+
+
+def test_data_ids_may_stand_first_and_last(firmware: Firmware) -> None:
+    image = IdsFirst()
+    image.messages[2] |= profile_2(LAYOUT.config_words).messages[2]
+    firmware.target.load(image.build())
+    length = len(ImageBuilder().build()[20:]) // 4
+    words = np.frombuffer(profile_2(length).build()[20:], "<i4").tolist()
+    firmware.target.load(sealed([*words, *range(16)], LAYOUT.version))
+    assert refused_at(firmware, sealed([*words, *range(15)], LAYOUT.version))[0] == CONTENT
+
+
+def test_a_signal_has_one_of_the_channels(firmware: Firmware) -> None:
+    image = ImageBuilder()
+    image.signals[2]["channel"] = len(LAYOUT.channels)
+    data = image.build()
+    expected = field_place("signal", config_word(data, "signals_at"), 2, "channel")
+    assert refused_at(firmware, data) == (CONTENT, expected)
+
+
+@pytest.mark.parametrize(("fields", "taken"), [
+    ({"clip_low": 2 - 2**31}, True), ({"clip_low": 1 - 2**31}, False),
+    ({"clip_high": 2**31 - 1}, True), ({"clip_high": 2**31 - 1, "half": 1}, False),
+])  # fmt: skip
+def test_a_scaled_signal_stays_inside_32_bits_to_the_last(
+    firmware: Firmware, fields: dict[str, int], taken: bool
+) -> None:
+    image = ImageBuilder()
+    image.signals[2] |= fields
+    data = image.build()
+    if taken:
+        firmware.target.load(data)
+    else:
+        expected = field_place("signal", config_word(data, "signals_at"), 2, "num")
+        assert refused_at(firmware, data) == (CONTENT, expected)
+
+
+# --- what outlives a reset --------------------------------------------------------------------------------------------
+
+
+def test_a_boot_record_that_has_not_begun_is_neither_lost_nor_kept(tmp_path: Path) -> None:
+    record = checked.load(FIRMWARE).import_module("dashpot.boot").BootRecord(str(tmp_path))
+    assert (record.lost, record.kept, record.stay_safe, record.count) == (False, False, False, 0)
+
+
+def test_a_second_choice_forgets_the_first(tmp_path: Path) -> None:
+    store = checked.load(FIRMWARE).import_module("dashpot.store")
+    slots = store.Calibrations(str(tmp_path))
+    assert slots.write_spare(ImageBuilder().build()) == 0
+    assert slots.choose() is not None
+    assert slots.running == 0
+    slots.details = [5, 6]
+    for path in tmp_path.iterdir():
+        path.unlink()
+    assert slots.choose() is None
+    assert (slots.running, slots.details) == (-1, [0, 0])
