@@ -579,9 +579,10 @@ class Session:
 
         """
         plan = "bench/dashpot/demo/data/plan.toml"
+        kind = f"campaign {digest(self.tree, [self.tree / plan])}"
         asked = []
         for mutant in todo:
-            known = self.memory.get("campaign", mutant, [plan])
+            known = self.memory.get(kind, mutant, [plan])
             if known is None:
                 asked.append(mutant)
                 continue
@@ -601,7 +602,7 @@ class Session:
             if said["outcome"] != SURVIVED and not said["by"]:
                 said["by"] = CAMPAIGN + "never ended"
             with self.lock:
-                self.memory.put("campaign", mutant, [plan], said)
+                self.memory.put(kind, mutant, [plan], said)
                 self.said[mutant.name] = said
                 advance()
 
