@@ -25,7 +25,6 @@ _S_VALUE = const(103)
 _S_AGE_US = const(121)
 _S_FRESH = const(157)
 _S_TRUST_Q10 = const(175)
-_S_STILL_US = const(229)
 _S_SUSPECT = const(283)
 _S_TRIPPED = const(367)
 _S_SUBSTITUTE_MG = const(455)
@@ -85,7 +84,6 @@ _FINE = const(0)
 _BAD = const(1)
 _NONE = const(2)
 _TRUSTED_Q10 = const(1024)
-_STILL_US = const(50_000)
 # cm/s times 0.01 deg/s to thousandths of g: 9.80665 m/s2 x 18000/pi = 56188.0; here per tenth of that.
 _SPEED_YAW_PER_MG = const(5619)
 _POSITION_MAX_Q4 = const(0x1FFFFFFF)
@@ -144,10 +142,8 @@ def observe(image: ptr32, state: ptr32):
     state[_S_SUBSTITUTE_MG + 1] = change
 
     # Road speed against the wheels; the two in the middle, as one may lock or spin. Long before they differ by the
-    # limit, or while the speed stands still in motion, its change is no witness against the longitudinal acceleration.
+    # limit, the change of speed is no witness against the longitudinal acceleration.
     doubt = 0
-    if state[_S_STILL_US + _CH_ROAD_SPEED_CM_S] > _STILL_US:
-        doubt = 1
     wheels = known >> _CH_WHEEL_SPEED_CM_S & 15
     if wheels == 15 and known >> _CH_ROAD_SPEED_CM_S & 1:
         total = 0
