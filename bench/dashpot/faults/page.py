@@ -36,7 +36,7 @@ STYLE = """
 :root{--ink:#1d2328;--soft:#5b6670;--line:#cfd5da;--good:#0b5f94;--bad:#b3450a;--paper:#fff;--wash:#f4f6f7}
 *{box-sizing:border-box;print-color-adjust:exact}
 body{margin:0;color:var(--ink);background:var(--wash);font:15px/1.45 "DejaVu Sans",Verdana,system-ui,sans-serif}
-main{max-width:1160px;margin:0 auto;padding:28px 36px 60px;background:var(--paper)}
+main{max-width:1280px;margin:0 auto;padding:28px 36px 60px;background:var(--paper)}
 h1{font-size:27px;margin:0 0 4px}
 h2{font-size:18px;margin:38px 0 8px;padding-top:12px;border-top:2px solid var(--ink)}
 h3{font-size:14px;margin:18px 0 2px;font-family:"DejaVu Sans Mono",monospace}
@@ -49,7 +49,8 @@ p{margin:6px 0;max-width:86ch}
 table{border-collapse:collapse;font-size:13px;width:100%;margin:8px 0}
 th{text-align:left;font-weight:600;border-bottom:1.5px solid var(--ink);padding:4px 9px 4px 0;vertical-align:bottom}
 td{border-bottom:1px solid var(--line);padding:4px 9px 4px 0;vertical-align:top}
-td.n,th.n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}
+td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}
+td.n{white-space:nowrap}
 code{font-family:"DejaVu Sans Mono",monospace;font-size:12px;overflow-wrap:anywhere}
 code.word{white-space:nowrap}
 .first td:first-child{min-width:17em}
