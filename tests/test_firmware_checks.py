@@ -642,6 +642,51 @@ def test_an_offset_is_looked_for_while_driving_straight_on_only(host: Firmware, 
     assert implausible(trace)[-1] == {STROKES[1]}
 
 
+def expected_offsets(strokes: np.ndarray, tripped: np.ndarray, limit: int, heal_limit: int) -> list[int]:
+    """Which strokes are off, in numpy: each against the mean of the others that nobody suspects; one at a time."""
+    trusted = ~tripped
+    seen = []
+    distance = np.zeros(4)
+    for corner in range(4):
+        others = trusted.copy()
+        others[corner] = False
+        distance[corner] = (
+            round(abs(strokes[corner] - strokes[others].mean()), 6) if others.sum() >= 2 else np.nan
+        )
+    for corner in range(4):
+        if tripped[corner]:
+            seen.append(NONE if trusted.sum() < 2 else int(distance[corner] > heal_limit))
+        elif trusted.sum() < 3:
+            seen.append(NONE)
+        else:
+            farthest = int(np.argmax(np.where(trusted, distance, -1)))
+            seen.append(int(corner == farthest and distance[corner] > limit))
+    return seen
+
+
+def test_one_stroke_at_a_time_is_off_against_those_that_nobody_suspects() -> None:
+    limit, heal_limit = 6000, 4000
+    image = ImageBuilder().put("straight_mg", 150).put("straight_step_q4", 16_000)
+    for corner in CORNERS:
+        image.check(f"stroke_offset.{corner}", limit=limit, heal_limit=heal_limit)
+    at = [CHECKS.index(f"stroke_offset.{corner}") for corner in CORNERS]
+    rng = np.random.default_rng(8)
+    stage = Stage(image)
+    ways = set()
+    for _ in range(2000):
+        # A third of a micrometre must not matter: the means are of two or three.
+        strokes = rng.choice([0, 0, 0, 3, 6000, 6003, 12_006, -6003, 20_000], 4) + rng.choice([-6, 0, 6], 4)
+        tripped = rng.random(4) < 0.25
+        words = {f"tripped.{i}": int(t) for i, t in zip(at, tripped, strict=True)}
+        words |= {f"straight_q4.{i}": 16 * int(stroke) for i, stroke in enumerate(strokes)}
+        values = {f"stroke_um__{c}": int(v) for c, v in zip(CORNERS, strokes, strict=True)}
+        got = stage(words, road_speed_cm_s=2000, **values)
+        wanted = expected_offsets(strokes.astype(float), tripped, limit, heal_limit)
+        assert [got[f"stroke_offset.{corner}"] for corner in CORNERS] == wanted, (strokes, tripped)
+        ways.add((int(tripped.sum()), tuple(sorted(wanted))))
+    assert len(ways) >= 10
+
+
 # --- what stands in -------------------------------------------------------------------------------------------------
 
 
