@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -848,3 +849,18 @@ def test_a_drive_with_every_check_on_gives_the_same_words(
     seen = int(np.bitwise_or.reduce(column(trace, "faults")))
     names = {name for i, name in enumerate(LAYOUT.faults) if seen >> i & 1}
     assert len(names & {check.fault for check in LAYOUT.checks}) >= 10, "the drive has to trip most checks"
+
+
+# --- the page -------------------------------------------------------------------------------------------------------
+
+
+def test_the_page_has_every_check() -> None:
+    page = (Path(__file__).resolve().parents[1] / "docs" / "checks.md").read_text(encoding="utf-8")
+    named = {
+        name.strip()
+        for row in page.splitlines()
+        if row.startswith("| ")
+        for name in row.split("|")[1].split(",")
+    }
+    missing = {check.name.partition(".")[0] for check in LAYOUT.checks} - named
+    assert not missing
