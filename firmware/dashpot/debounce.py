@@ -31,6 +31,7 @@ _CH_YAW_CDEG_S = const(5)
 _CH_ROAD_SPEED_CM_S = const(6)
 _CH_STROKE_UM = const(11)
 _FAULT_LATCHED = const(1024)
+_FAULT_MEMORY = const(536870912)
 _CHECK_LATERAL = const(0)
 _CHECK_LONGITUDINAL = const(1)
 _CHECK_YAW = const(2)
@@ -39,6 +40,7 @@ _CHECK_BRAKE = const(4)
 _CHECK_SPEED = const(5)
 _CHECK_STROKE_OFFSET = const(6)
 _CHECK_STROKE_ROLL = const(10)
+_CHECK_MEMORY = const(40)
 _CHECK_CODES = (
     11,  # lateral
     12,  # longitudinal
@@ -124,6 +126,11 @@ def debounce(image: ptr32, state: ptr32, masks: ptr32):
             if state[_S_TRIPPED + check]:
                 faults |= masks[check]
         row += _N_CHECK_ROW
+    # A wrong memory may hold wrong times for its own check: none is asked, and there is no way back.
+    if state[_S_SUSPECT + _CHECK_MEMORY] == _BAD or latched & _FAULT_MEMORY:
+        state[_S_TRIPPED + _CHECK_MEMORY] = 1
+        latched |= _FAULT_MEMORY
+        faults |= _FAULT_MEMORY
     if latched:
         faults |= _FAULT_LATCHED
     state[_S_FAULTS] = faults

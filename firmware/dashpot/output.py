@@ -206,6 +206,8 @@ def guard(image: ptr32, state: ptr32, limits: ptr32):
             state[_S_GUARD_ACTS] = (state[_S_GUARD_ACTS] + 1) & _COUNT_MAX
             given = state[_S_CURRENT_MA + low] + bound
             least = state[_S_GUARDED_MA + high] - image[_C_SLEW_DOWN_MA + high]
+            if least < image[_C_LEAST_MA + high]:
+                least = image[_C_LEAST_MA + high]
             if given < least:
                 given = least
                 state[_S_CURRENT_MA + low] = given - bound

@@ -167,16 +167,21 @@ def control(image: ptr32, state: ptr32):
             zero = 0
         step_q4 = (error << 10) - zero * last >> 6
         volt_q4 = state[_S_COIL_VOLT_Q4 + corner] << pad >> pad
-        if state[_S_SUSPECT + _CHECK_COIL_OPEN + corner] != _BAD or measured >= _SOME_MA:
-            # Without any current there is nothing to control; what would wind up now would be a jolt at its return.
+        if state[_S_SUSPECT + _CHECK_COIL_OPEN + corner] == _BAD and measured < _SOME_MA:
+            # Without any current there is nothing to control, and what would wind up now would be a jolt at its return:
+            # the voltage that a whole coil would need at rest.
+            volt_q4 = command * (state[_S_COIL_OHM_Q4 + corner] >> 4) // 1000 << 4
+        else:
             volt_q4 += step_q4 * gain // 1000
-        if command == 0 or off >> corner & 1:
-            volt_q4 = 0 - (free << 4)
-            error = 0
-        elif volt_q4 > top << 4:
+        if volt_q4 > top << 4:
             volt_q4 = top << 4
         elif volt_q4 < 0 - (free << 4):
             volt_q4 = 0 - (free << 4)
+        duty = (volt_q4 + (free << 4)) * 1024 // (top + free)
+        if command == 0 or off >> corner & 1:
+            volt_q4 = 0
+            error = 0
+            duty = 0
         state[_S_COIL_ERROR_MA + corner] = error
         state[_S_COIL_VOLT_Q4 + corner] = volt_q4
-        state[_S_DUTY_Q14 + corner] = (volt_q4 + (free << 4)) * 1024 // (top + free)
+        state[_S_DUTY_Q14 + corner] = duty
