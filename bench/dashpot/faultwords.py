@@ -173,7 +173,7 @@ FAULT_WORDS: dict[str, FaultWords] = {
         "raise `axle_spread` in the calibration if the maps mean it; else keep this log",
     ),
     "overrun": FaultWords(
-        "several ticks in a row were late: safe currents",
+        "tick after tick came more than a quarter of a period late: safe currents",
         "a board that is too slow for its period, or a loop that hangs",
         "lengthen the period or find what holds up the loop",
     ),
@@ -211,7 +211,7 @@ CHECK_WORDS: dict[str, str] = {
     "coil_resistance": "estimated resistance outside its band",
     "coil_resistance_off": "outside its band for long: the corner off",
     "coil_tracking": "measured current away from where the control should have it",
-    "overrun": "late ticks in a row",
+    "overrun": "ticks that came more than a quarter of a period late",
     "memory": "the image's CRC, and the guard's second copy of the limits",
     "held": "the board asks to stay safe until a power-on",
 }
