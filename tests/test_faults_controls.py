@@ -194,6 +194,13 @@ def test_without_a_check_the_plan_fails(check: str, tmp_path: Path) -> None:
     places = places_of(check)
     left_out = f"        if trip and ({places.start} > check or check >= {places.stop}):\n"
     firmware = broken_firmware(tmp_path, "debounce.py", "        if trip:\n", left_out)
+    if check == "memory":
+        # It needs no times from the image, so it is not left out by the loop over them.
+        path = firmware / "dashpot" / "debounce.py"
+        text = path.read_text(encoding="utf-8")
+        old = "if state[_S_SUSPECT + _CHECK_MEMORY] == _BAD or latched & _FAULT_MEMORY:"
+        assert text.count(old) == 1
+        path.write_text(text.replace(old, "if False:"), encoding="utf-8")
     log = demo_log() if check in LONG else None
     done = run_file(DEMO / "plan.toml", CHECKS[check], firmware=firmware, jobs=2, log=log)
     assert done.failed
@@ -263,15 +270,16 @@ def test_every_code_has_a_control() -> None:
 # The last guard. Its codes come only when a stage before it is wrong, here once a channel has been lost; and without the
 # guard the campaign sees what then gets out.
 
-STORE = "        state[_S_CURRENT_MA + corner] = current\n    state[_S_COMMAND_TICKS]"
+STORE = "        state[_S_CURRENT_MA + corner] = current\n    state[_S_COMMAND_FRESH]"
+TICKS = LAYOUT.state["ticks"].at
 WILD = {
     "guard_range": (
-        "        if mode == _MODE_REDUCED and state[_S_TICKS] > 1500:\n            current += 2000\n",
+        f"        if mode == _MODE_REDUCED and state[{TICKS}] > 1500:\n            current += 2000\n",
         (("if given > image[_C_MOST_MA + corner]:", "if False:"),),
         "the limits are",
     ),
     "guard_rate": (
-        "        if mode == _MODE_REDUCED and state[_S_TICKS] > 1500:\n            current = 300 + 1300 * (state[_S_TICKS] & 1)\n",
+        f"        if mode == _MODE_REDUCED and state[{TICKS}] > 1500:\n            current = 300 + 1300 * (state[{TICKS}] & 1)\n",
         (
             ("if given > last + image[_C_SLEW_UP_MA + corner]:", "if False:"),
             ("elif given < last - image[_C_SLEW_DOWN_MA + corner]:", "elif False:"),
@@ -279,8 +287,8 @@ WILD = {
         "mA are allowed",
     ),
     "axle_unequal": (
-        "        if mode == _MODE_REDUCED and state[_S_TICKS] > 1500:\n            current = 300 + 1300 * (corner & 1)\n",
-        (("if given > image[_C_AXLE_SPREAD_MA + axle] and given > last", "if False and given > last"),),
+        f"        if mode == _MODE_REDUCED and state[{TICKS}] > 1500:\n            current = 300 + 1300 * (corner & 1)\n",
+        ((" > bound and off >> axle * 2 & 3 == 0:", " > 30000:"),),
         "that may not grow past",
     ),
 }
