@@ -69,7 +69,14 @@ def extreme_words(rng: np.random.Generator) -> list[int]:
     """An image whose fixed words lie at or near the bounds that the firmware itself declares."""
     bounds = checked.load(FIRMWARE).import_module("dashpot.image")._BOUNDS
     image = busy_image(*ALL_LAYERS)
-    tables = ("base_table", "road_speed_table", "brake_lead_table", "grip_ask_table", "steer_yaw_table", "valve_table")
+    tables = (
+        "base_table",
+        "road_speed_table",
+        "brake_lead_table",
+        "grip_ask_table",
+        "steer_yaw_table",
+        "valve_table",
+    )
     for name in tables:
         for i in range(LAYOUT.config[name].count):
             x = np.unique(rng.choice([-32768, -32767, -1, 0, 1, 500, 999, 32766, 32767], 6))
@@ -81,11 +88,15 @@ def extreme_words(rng: np.random.Generator) -> list[int]:
         limit = LAYOUT.channels[LAYOUT.channel_index(name)].limit
         image.channel(name, default=int(rng.choice([-limit, limit])))
     for name in ("lateral_mg", "longitudinal_mg"):
-        image.channel(name, substitute=int(rng.integers(len(LAYOUT.substitutes))), required=int(rng.integers(2)))
+        image.channel(
+            name, substitute=int(rng.integers(len(LAYOUT.substitutes))), required=int(rng.integers(2))
+        )
     for check in LAYOUT.checks:
         limits = rng.choice([0, 1, 500, 10_000, 1_000_000], 2).tolist()
         trip, heal = rng.choice([0, 1, 3], 2).tolist()
-        row = dict(zip(LAYOUT.rows["check_row"], [trip, heal, int(rng.choice([0, 2, 100])), *limits], strict=True))
+        row = dict(
+            zip(LAYOUT.rows["check_row"], [trip, heal, int(rng.choice([0, 2, 100])), *limits], strict=True)
+        )
         image.check(check.name, **row)
     words = np.frombuffer(image.build()[20:], "<i4").copy()
     for place, count, least, most in bounds:
@@ -139,7 +150,9 @@ def edge_inputs(rng: np.random.Generator, whole: RunBlock) -> RunBlock:
     ticks[:, names.index("supply_mv")] = rng.choice([0, 5999, 13_500, 13_500, 13_500, 32_767], n)
     ticks[:, names.index("flags")] = rng.choice([0, 0, 0, 0, *range(128)], n)
     for corner in LAYOUT.corners:
-        permille = rng.choice([0, 1, 99, 100, 1000, 1000, 1629, 39_999, 40_000, 65_535], 6).repeat(n // 6 + 1)[:n]
+        permille = rng.choice([0, 1, 99, 100, 1000, 1000, 1629, 39_999, 40_000, 65_535], 6).repeat(
+            n // 6 + 1
+        )[:n]
         ticks[:, names.index(f"coil_permille_{corner}")] = permille
     return RunBlock(whole.first_tick, ticks, whole.frames, whole.log_us)
 
