@@ -146,7 +146,11 @@ def make_image(
         )  # fmt: skip
     b.put("channel_rows", *rows)
     trackers = [*strokes, "steer_ddeg", "brake_kpa", "road_speed_cm_s"]
-    rates = {"steer_ddeg": (10_000, 1 << 19), "brake_kpa": (1000, 1 << 23), "road_speed_cm_s": (101_972, 1 << 17)}
+    rates = {
+        "steer_ddeg": (10_000, 1 << 19),
+        "brake_kpa": (1000, 1 << 23),
+        "road_speed_cm_s": (101_972, 1 << 17),
+    }
     rows = []
     for name in trackers:
         rate, limit = rates.get(name, (100, 1 << 27))
