@@ -414,3 +414,30 @@ def test_a_second_choice_forgets_the_first(tmp_path: Path) -> None:
         path.unlink()
     assert slots.choose() is None
     assert (slots.running, slots.details) == (-1, [0, 0])
+
+
+# --- what a tripped check says ----------------------------------------------------------------------------------------
+
+CHECKS = [check.name for check in LAYOUT.checks]
+
+
+@pytest.mark.parametrize(("check", "channel"), [
+    ("lateral", "lateral_mg"), ("longitudinal", "longitudinal_mg"), ("yaw", "yaw_cdeg_s"), ("steer", "steer_ddeg"),
+    ("brake", "brake_kpa"), ("speed", "road_speed_cm_s"),
+])  # fmt: skip
+def test_a_tripped_check_doubts_its_own_channel(check: str, channel: str) -> None:
+    core = Core(ImageBuilder())
+    core[f"tripped.{CHECKS.index(check)}"] = 1
+    core.tick()
+    assert core["channels_implausible"] == 1 << LAYOUT.channel_index(channel)
+
+
+def test_a_memory_that_was_wrong_once_stays_wrong() -> None:
+    core = Core(ImageBuilder())
+    at = CHECKS.index("memory")
+    bit = 1 << LAYOUT.faults.index("memory")
+    for suspect in (1, 0, 0):
+        core[f"suspect.{at}"] = suspect
+        core.tick()
+        assert core["faults"] & bit
+        assert core["faults_latched"] & bit
