@@ -11,7 +11,7 @@ import pytest
 
 from dashpot.errors import InputError
 from firmware_fixtures import Firmware
-from images import ALL_LAYERS, FIRST_ID, LAYOUT, ImageBuilder, block, column, direct_signal, sealed
+from images import ALL_LAYERS, CORNERS, FIRST_ID, LAYOUT, ImageBuilder, block, column, direct_signal, sealed
 from test_firmware_core import random_values
 from test_firmware_laws import busy_image
 
@@ -238,6 +238,31 @@ def test_everything_that_a_stage_relies_on_is_checked(
     assert refusal(firmware, image.build()) == WRONG_CONTENT
 
 
+WRONG += [
+    ("substitute that is none", lambda i: i.channel("lateral_mg", substitute=3)),
+    ("substitute below none", lambda i: i.channel("lateral_mg", substitute=-1)),
+    ("substitute of the other axis", lambda i: i.channel("lateral_mg", substitute=2)),
+    ("the same the other way round", lambda i: i.channel("longitudinal_mg", substitute=1)),
+    ("substitute of no acceleration", lambda i: i.channel("vertical_mg", substitute=3)),
+    *[
+        (
+            f"tracking of {corner}, {field}",
+            lambda i, c=corner, f=field: i.check(f"coil_tracking.{c}", **{f: 100_001}),
+        )
+        for corner in CORNERS
+        for field in ("limit", "heal_limit")
+    ],
+    ("value past 31 bits upwards", lambda i: i.message([wide_signal(1)], key=5)),
+    ("value past 31 bits downwards", lambda i: i.message([wide_signal(-1)], key=5)),
+]
+
+
+def wide_signal(sign: int) -> dict[str, int]:
+    """A signal whose scaled value fits 31 bits, but not with its offset."""
+    wide = {"num": 4000, "den": 1, "clip_low": -500_000, "clip_high": 500_000}
+    return direct_signal(LAYOUT, "lateral_mg") | wide | {"offset": sign * 200_000_000}
+
+
 RIGHT: list[tuple[str, Callable[[ImageBuilder], object]]] = [
     ("message of one byte", lambda i: i.message([], key=5, length=1)),
     ("table of sixteen points", place("base_table", [16, *range(16), *range(16)])),
@@ -255,7 +280,6 @@ RIGHT: list[tuple[str, Callable[[ImageBuilder], object]]] = [
     ("axles without any spread", put("axle_spread_ma", 0, 0)),
     ("resistance band of one value", put("resistance_permille", 1000, 1000)),
     ("check at its ends", check("lateral", **dict(zip(CHECK, (32767, 32767, 100, 10**6, 10**6), strict=True)))),
-    ("substitutes of any channel", lambda i: i.channel("lateral_mg", substitute=2).channel("brake_kpa", substitute=1)),
     ("demand limits equal", lambda i: i.fill("demand_min_permille", 500).fill("demand_max_permille", 500)),
     ("currents at their ends", lambda i: i.fill("least_ma", 0).fill("most_ma", 5000)),
     ("channel at its ends", channel("stroke_um.front_left", default=-400_000, timeout_us=0x08000000, heal_good=32767)),
@@ -279,6 +303,8 @@ RIGHT: list[tuple[str, Callable[[ImageBuilder], object]]] = [
     ("mux of three bytes at the end", first_message(mux_count=3, mux_first=5, mux_step=1)),
     ("mux of three bytes backwards", first_message(mux_count=3, mux_first=2, mux_step=-1)),
     ("no messages at all", lambda i: i.clear_messages()),
+    ("both substitutes", lambda i: i.channel("lateral_mg", substitute=1).channel("longitudinal_mg", substitute=2)),
+    ("tracking at its end", lambda i: i.check("coil_tracking.rear_right", limit=100_000, heal_limit=100_000)),
 ]  # fmt: skip
 
 

@@ -96,8 +96,10 @@ _SIGNAL_CLIP_HIGH = const(17)
 _SIGNAL_NUM = const(18)
 _SIGNAL_DEN = const(19)
 _SIGNAL_HALF = const(20)
+_SIGNAL_OFFSET = const(21)
 _SIGNAL_RANGE_LOW = const(22)
 _SIGNAL_RANGE_HIGH = const(23)
+_CH_LATERAL_MG = const(0)
 _LIMIT_LATERAL_MG = const(16000)
 _CH_BRAKE_KPA = const(3)
 _LIMIT_BRAKE_KPA = const(32767)
@@ -107,6 +109,8 @@ _CH_STROKE_UM = const(11)
 _LIMIT_STROKE_UM = const(400000)
 _CH_GRIP_SWITCH = const(16)
 _LIMIT_GRIP_SWITCH = const(255)
+_SUBSTITUTE_SPEED_YAW = const(1)
+_CHECK_COIL_TRACKING = const(35)
 _CRC_E2E_P2 = const(4)
 _BOUNDS = (
     (0, 1, 1000, 10000),  # period_us
@@ -183,6 +187,7 @@ _BOUNDS = (
 _MAGIC = b"DPIM"
 _HEADER = const(20)
 _LIMIT_MAX = const(1_000_000)
+_TRACKING_MAX_PERMILLE = const(100_000)
 _TICKS_MAX = const(32767)
 _HEALS_MAX = const(100)
 _POINTS_MAX = const(16)
@@ -296,7 +301,13 @@ def _inspect_inputs(words: "array[int]") -> None:
             0 <= words[row + _CHANNEL_ROW_RATE_FLOOR_US] <= _TIMEOUT_MAX_US, row + _CHANNEL_ROW_RATE_FLOOR_US
         )
         _need(0 <= words[row + _CHANNEL_ROW_STILL_US] <= _TIMEOUT_MAX_US, row + _CHANNEL_ROW_STILL_US)
-        _need(0 <= words[row + _CHANNEL_ROW_SUBSTITUTE] < _N_SUBSTITUTES, row + _CHANNEL_ROW_SUBSTITUTE)
+        # What stands in for an acceleration is one, and of the same axis.
+        other = words[row + _CHANNEL_ROW_SUBSTITUTE]
+        fits = other == 0 or (
+            _SUBSTITUTE_SPEED_YAW <= other < _N_SUBSTITUTES
+            and channel == _CH_LATERAL_MG + other - _SUBSTITUTE_SPEED_YAW
+        )
+        _need(fits, row + _CHANNEL_ROW_SUBSTITUTE)
     for i in range(_N_TRACKERS):
         row = _C_TRACKER_ROWS + i * _N_TRACKER_ROW
         _need(0 <= words[row + _TRACKER_ROW_CHANNEL] < _N_CHANNELS, row + _TRACKER_ROW_CHANNEL)
@@ -362,6 +373,10 @@ def _inspect_fail_safe(words: "array[int]") -> None:
     for axle in range(_N_AXLES):
         left = _C_SAFE_MA + axle * 2
         _need(abs(words[left] - words[left + 1]) <= words[_C_AXLE_SPREAD_MA + axle], _C_AXLE_SPREAD_MA + axle)
+    for i in range(_N_CORNERS):
+        row = _C_CHECK_ROWS + (_CHECK_COIL_TRACKING + i) * _N_CHECK_ROW
+        for field in (_CHECK_ROW_LIMIT, _CHECK_ROW_HEAL_LIMIT):
+            _need(words[row + field] <= _TRACKING_MAX_PERMILLE, row + field)
     low = words[_C_RESISTANCE_PERMILLE]
     _need(low <= words[_C_RESISTANCE_PERMILLE + 1], _C_RESISTANCE_PERMILLE)
 
@@ -438,3 +453,5 @@ def _inspect_signal(words: "array[int]", row: int, length: int) -> None:
     # Floor division on a board first moves a negative dividend by the divisor, so there must be room for that.
     for raw in (low, high):
         _need(den - 0x7FFFFFFF <= raw * num + half <= 0x7FFFFFFF, row + _SIGNAL_NUM)
+        value = (raw * num + half) // den + words[row + _SIGNAL_OFFSET]
+        _need(-0x7FFFFFFF <= value <= 0x7FFFFFFF, row + _SIGNAL_OFFSET)
