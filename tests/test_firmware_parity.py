@@ -87,12 +87,11 @@ def extreme_words(rng: np.random.Generator) -> list[int]:
     for name in ("stroke_um.front_left", "lateral_mg", "brake_kpa"):
         limit = LAYOUT.channels[LAYOUT.channel_index(name)].limit
         image.channel(name, default=int(rng.choice([-limit, limit])))
-    for name in ("lateral_mg", "longitudinal_mg"):
-        image.channel(
-            name, substitute=int(rng.integers(len(LAYOUT.substitutes))), required=int(rng.integers(2))
-        )
+    for own, name in enumerate(("lateral_mg", "longitudinal_mg"), 1):
+        image.channel(name, substitute=int(rng.choice([0, own])), required=int(rng.integers(2)))
     for check in LAYOUT.checks:
-        limits = rng.choice([0, 1, 500, 10_000, 1_000_000], 2).tolist()
+        most = 100_000 if check.name.startswith("coil_tracking") else 1_000_000
+        limits = rng.choice([0, 1, 500, 10_000, most], 2).tolist()
         trip, heal = rng.choice([0, 1, 3], 2).tolist()
         row = dict(
             zip(LAYOUT.rows["check_row"], [trip, heal, int(rng.choice([0, 2, 100])), *limits], strict=True)

@@ -23,6 +23,7 @@ HEADER = struct.Struct("<4sIIII")
 POINTS_MAX = 16
 TIMEOUT_MAX_US = 0x08000000
 _TRIM = (-1000, 1000)
+_TRACKING_MAX_PERMILLE = 100_000
 _LIMIT_MAX = 1_000_000
 _HEALS_MAX = 100
 _VELOCITY_Q12 = (16, 0x08000000)
@@ -232,7 +233,9 @@ class _Inspection:
             self.need(0 <= row["rate_100ms"] <= 2 * channel.limit, at)
             self.need(0 <= row["rate_floor_us"] <= TIMEOUT_MAX_US, at)
             self.need(0 <= row["still_us"] <= TIMEOUT_MAX_US, at)
-            self.need(0 <= row["substitute"] < len(self.layout.substitutes), at)
+            # What stands in for an acceleration is one, and of the same axis.
+            own = {"lateral_mg": "speed_yaw", "longitudinal_mg": "speed_change"}.get(channel.name, "default")
+            self.need(row["substitute"] in (0, self.layout.substitutes.index(own)), at)
 
     def trackers(self) -> None:
         size = self.layout.sizes["tracker_row"]
@@ -258,12 +261,13 @@ class _Inspection:
 
     def fail_safe(self) -> None:
         size = self.layout.sizes["check_row"]
-        for i in range(len(self.layout.checks)):
+        for i, check in enumerate(self.layout.checks):
+            most = _TRACKING_MAX_PERMILLE if check.name.startswith("coil_tracking") else _LIMIT_MAX
             at = self.layout.config["check_rows"].at + i * size
             row = self.row("check_row", at)
             self.need(0 <= row["trip_ticks"] <= INT16[1] and 0 <= row["heal_ticks"] <= INT16[1], at)
             self.need(0 <= row["heals_most"] <= _HEALS_MAX, at)
-            self.need(0 <= row["limit"] <= _LIMIT_MAX and 0 <= row["heal_limit"] <= _LIMIT_MAX, at)
+            self.need(0 <= row["limit"] <= most and 0 <= row["heal_limit"] <= most, at)
         for axle in range(self.layout.config["axle_spread_ma"].count):
             left, right = (self.word("safe_ma", 2 * axle + side)[1] for side in (0, 1))
             at, spread = self.word("axle_spread_ma", axle)
@@ -352,4 +356,6 @@ class _Inspection:
         self.need(-limit <= row["range_low"] <= row["range_high"] <= limit, at)
         self.need(row["clip_low"] <= row["clip_high"], at)
         for raw in (row["clip_low"], row["clip_high"]):
-            self.need(row["den"] - _INT32_MAX <= raw * row["num"] + row["half"] <= _INT32_MAX, at)
+            scaled = raw * row["num"] + row["half"]
+            self.need(row["den"] - _INT32_MAX <= scaled <= _INT32_MAX, at)
+            self.need(abs(scaled // row["den"] + row["offset"]) <= _INT32_MAX, at)
