@@ -67,14 +67,111 @@ def valve(draw: st.DrawFn, period_us: int) -> dict[str, Any]:
     if draw(st.booleans()):
         currents.reverse()
     slews = [draw(st.integers(1, 5000)) * 1_000_000 // period_us + draw(st.integers(1, 9)) for _ in range(2)]
+    safe = draw(st.integers(least, most))
     return {
-        "safe": f"{draw(st.integers(least, most))} mA",
+        "safe": f"{safe} mA",
+        "match": f"{draw(st.one_of(st.just(0), st.integers(least, most)))} mA",
+        "derate": f"{draw(st.integers(safe, most))} mA",
+        "resistance": f"{draw(st.integers(100, 50_000))} mohm",
+        "inductance": f"{draw(st.integers(10, 1_000_000))} uH",
         "least": f"{least} mA",
         "most": f"{most} mA",
         "slew_up": f"{slews[0]} mA/s",
         "slew_down": f"{slews[1]} mA/s",
         "curve": {"demand": {"unit": "permille", "at": axis}, "current": {"unit": "mA", "at": currents}},
     }
+
+
+def number(text: str) -> int:
+    return int(text.split(maxsplit=1)[0])
+
+
+@st.composite
+def response(draw: st.DrawFn, period_us: int, valves: dict[str, Any]) -> str:
+    """Not so fast that the gain passes 16: for a coil of L / R above the period that is about L / R / 16 [X]."""
+    own_us = max(
+        1000 * number(valves[corner]["inductance"]) / number(valves[corner]["resistance"])
+        for corner in CORNERS
+    )
+    if own_us < period_us:
+        return draw(st.one_of(st.just("0 ms"), whole(1, 1_000_000, "us")))
+    return draw(whole(int((own_us + period_us) / 16) + 100, 1_000_000, "us"))
+
+
+@st.composite
+def fail_safe(draw: st.DrawFn, period_us: int, valves: dict[str, Any]) -> dict[str, Any]:
+    """Sections of the checks, the board, the coils and the guard."""
+    ticks = st.one_of(st.just("0 ms"), whole(period_us, 9000 * period_us, "us"))
+
+    def debounce() -> dict[str, Any]:
+        return {"trip": draw(ticks), "heal": draw(ticks), "heals": draw(st.integers(0, 100))}
+
+    def limited(unit: str, most: int, *, below: bool = False) -> dict[str, Any]:
+        pair = sorted((draw(st.integers(1, most)), draw(st.integers(1, most))), reverse=not below)
+        return {"limit": f"{pair[0]} {unit}", "heal_limit": f"{pair[1]} {unit}"} | debounce()
+
+    pressures = sorted((draw(st.integers(0, INT16)), draw(st.integers(0, INT16))))
+    shares = sorted((draw(st.integers(1, 10_000)), draw(st.integers(1, 10_000))))
+    deceleration = whole(0, 16_000, "mg")
+    under, low, high, over = draw(rising(2, INT16 - 1, 4, 4))
+    board = {
+        f"supply_{name}": {"limit": f"{limit} mV", "heal_limit": f"{draw(st.integers(*healed))} mV"} | debounce()
+        for name, limit, healed in (
+            ("under", under, (under, INT16)), ("low", low, (low, INT16)), ("high", high, (1, high)), ("over", over, (1, over)),
+        )
+    }  # fmt: skip
+    spread = {}
+    for axle in AXLES:
+        left, right = (number(valves[f"{axle}_{side}"]["safe"]) for side in ("left", "right"))
+        spread[axle] = f"{draw(st.integers(abs(left - right), 5000))} mA"
+    return {
+        "guard": {
+            "command_expiry": draw(whole(max(1000, period_us + 1), 1_000_000, "us")), "axle_spread": spread,
+        },
+        "checks": {
+            "from_speed": draw(whole(100, INT16, "cm/s")),
+            "lateral": limited("mg", 32_000), "longitudinal": limited("mg", 32_000), "yaw": debounce(),
+            "steer": {
+                "yaw_gain": draw(curve(("speed", "cm/s", 0, INT16), ("yaw_rate", "deg/s", 0, 327))),
+                **limited("mg", 32_000),
+            },
+            "brake": {
+                "high_pressure": f"{pressures[1]} kPa", "least_deceleration": draw(deceleration),
+                "low_pressure": f"{pressures[0]} kPa", "most_deceleration": draw(deceleration), **debounce(),
+            },
+            "speed": limited("cm/s", INT16),
+            "stroke_offset": {
+                "straight_below": draw(deceleration), "straight_rate": draw(tenths(1, 99, "mm/s")),
+                **limited("um", 800_000),
+            },
+            "stroke_roll": {
+                "roll": {axle: draw(whole(0, 100_000, "um")) for axle in AXLES}, **limited("um", 800_000),
+            },
+        },
+        "board": board | {
+            "bus_off": debounce(), "driver_hot": debounce(), "driver_hot_off": debounce(),
+            "overrun": {
+                "late_ticks": draw(st.integers(0, INT16)), "heal": draw(ticks), "heals": draw(st.integers(0, 100)),
+            },
+        },
+        "current_control": {
+            "enabled": draw(st.booleans()), "response": draw(response(period_us, valves)),
+            "freewheel": draw(whole(0, 5000, "mV")),
+            "resistance_average": draw(st.one_of(st.just("0 ms"), whole(1, 2000 * period_us, "us"))),
+        },
+        "coils": {
+            "open": {
+                "from_current": draw(whole(1, 5000, "mA")), "share": draw(tenths(0, 1000, "permille")), "trip": draw(ticks),
+            },
+            "short": {"limit": draw(whole(1, 32_766, "mA")), **debounce()},
+            "resistance": {
+                "low": f"{shares[0]} permille", "high": f"{shares[1]} permille", "trip": draw(ticks), "off": draw(ticks),
+            },
+            "tracking": {
+                "limit": draw(whole(1, 10_000, "permille")), "least": draw(whole(1, 5000, "mA")), "trip": draw(ticks),
+            },
+        },
+    }  # fmt: skip
 
 
 @st.composite
@@ -119,6 +216,8 @@ def calibrations(draw: st.DrawFn) -> str:
     high_edge = low_edge + draw(st.integers(2, 20_000))
     blend = draw(st.integers(1, max(1, min(1000, low_edge, (high_edge - low_edge) // 2))))
     wet = draw(st.integers(100, 1400))
+    valves = {corner: draw(valve(period_us)) for corner in CORNERS}
+    guarded = draw(fail_safe(period_us, valves))
     document = {
         "name": draw(st.text(st.characters(exclude_categories=["Cs"]), max_size=12)),
         "notes": draw(st.text(st.characters(exclude_categories=["Cs"]), max_size=30)),
@@ -126,6 +225,7 @@ def calibrations(draw: st.DrawFn) -> str:
         "filters": {
             "lateral": draw(tau), "longitudinal": draw(tau),
             "stroke": tracker(), "steer": tracker(), "brake": tracker(),
+            "road_speed": tracker(),
         },
         "layers": {
             "base": {axle: draw(curve(("position", "", 0, 255), demand)) for axle in AXLES},
@@ -180,10 +280,11 @@ def calibrations(draw: st.DrawFn) -> str:
             },
         },
         "limits": {corner: limit() for corner in CORNERS},
-        "valves": {corner: draw(valve(period_us)) for corner in CORNERS},
+        "valves": valves,
         "fail_safe": {
             name: draw(ramp) for name in ("channel_fade", "channel_recover", "authority_leave", "authority_return")
-        } | {"return_below": draw(whole(10, 16_000, "mg")), "losses": draw(st.integers(1, 100)), "still_from": draw(whole(1, INT16, "cm/s"))},
+        } | {"return_below": draw(whole(10, 16_000, "mg")), "losses": draw(st.integers(1, 100)), "still_from": draw(whole(1, INT16, "cm/s"))} | guarded.pop("guard"),
+        **guarded,
         "report": {"period": draw(st.one_of(st.just("0 ms"), whole(period_us, 9000 * period_us, "us")))},
     }  # fmt: skip
     return tomli_w.dumps(document)

@@ -12,9 +12,22 @@ import numpy as np
 from calibration_kit import DEMO, demo_calibration, demo_vehicle
 from dashpot import calibration, resources
 from dashpot.calibration import Document, Image
-from dashpot.faults import KINDS, Campaign, Fault, Job, Plan, read_plan, run_campaign
+from dashpot.faults import (
+    KINDS,
+    Bench,
+    Campaign,
+    Fault,
+    Job,
+    Plan,
+    Recording,
+    Row,
+    inject,
+    read_plan,
+    run_campaign,
+)
 from dashpot.faults.bus import Bus, bus_of
-from dashpot.faults.registry import Level, Target
+from dashpot.faults.plan import words_of
+from dashpot.faults.registry import Corner, Level, Target
 from dashpot.faults.stimulus import Frames, Stimulus, regular_ticks
 from dashpot.faults.windows import cut_windows
 from dashpot.logs.reader import open_log
@@ -65,6 +78,10 @@ def fault(kind: str, target: str = "", severity: object = None, end_us: int = EN
         found = bus().messages[target]
     elif target in bus().channels:
         found = bus().channels[target]
+    elif target in LAYOUT.corners:
+        found = Corner(target, LAYOUT.corners.index(target))
+    elif target in words_of(image()):
+        found = words_of(image())[target]
     elif target:
         left, right = (bus().channels[f"{target}_{side}"] for side in ("left", "right"))
         found = (left, right)
@@ -128,6 +145,7 @@ def run_file(
     target: str = "host",
     log: Path | None = None,
     vehicle: Path = DEMO / "vehicle.toml",
+    calibration_file: Path = DEMO / "calibration.toml",
 ) -> Campaign:
     return run_campaign(
         Job(
@@ -135,7 +153,7 @@ def run_file(
             plan=plan,
             firmware=firmware,
             vehicle=vehicle,
-            calibration=DEMO / "calibration.toml",
+            calibration=calibration_file,
             target=target,
             jobs=jobs,
             rows=rows,
@@ -152,3 +170,30 @@ def broken_firmware(folder: Path, file: str, old: str, new: str) -> Path:
     assert text.count(old) == 1, f"{old!r} is {text.count(old)} times in {file}"
     path.write_text(text.replace(old, new), encoding="utf-8")
     return copy
+
+
+def recorded(
+    text: str, *, firmware: Path = FIRMWARE, log: Path | None = None
+) -> dict[str, tuple[Row, Recording, Stimulus]]:
+    """Run the rows of a plan without any verdict: by id the row, what the controller did, and what it was given."""
+    plan = plan_of(text)
+    job = Job(log=log or short_log(), plan=DEMO, firmware=firmware, vehicle=DEMO / "vehicle.toml")
+    bench = Bench(job, LAYOUT, image().to_bytes())
+    found = {}
+    try:
+        for row in plan.rows:
+            begin_us = row.onset_us - row.lead_us
+            span_us = row.lead_us + row.span_us
+            windows, _ = cut_windows(open_log(job.log), {"w": (begin_us, begin_us + span_us)}, None)
+            given = inject(Stimulus(windows["w"], regular_ticks(PERIOD_US, span_us)), row, plan, bus())
+            found[row.id] = row, bench.run(given, begin_us), given
+    finally:
+        bench.close()
+    return found
+
+
+def traced(recording: Recording, name: str) -> np.ndarray:
+    """A traced word of a recording, a column or several."""
+    word = LAYOUT.state[name]
+    part = recording.trace[:, word.at : word.at + word.count]
+    return part[:, 0] if word.count == 1 else part

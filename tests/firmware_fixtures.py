@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import functools
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from dashpot import checked
 from dashpot.targets import RunBlock, TargetOptions, make_target
 from images import FIRMWARE, LAYOUT
 
@@ -15,11 +19,23 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
+@functools.cache
+def checked_module(name: str) -> Any:
+    """Give a module of the firmware in checked CPython, which no type checker sees; loaded once, as that takes seconds."""
+    return _checked_firmware().import_module(name)
+
+
+@functools.cache
+def _checked_firmware() -> checked.Firmware:
+    return checked.load(FIRMWARE)
+
+
 class Firmware:
     """A started target; `run` gives it an image and blocks, and joins the traces."""
 
     def __init__(self, name: str) -> None:
-        self.target = make_target(name, TargetOptions(FIRMWARE), LAYOUT)
+        self._store = tempfile.TemporaryDirectory()
+        self.target = make_target(name, TargetOptions(FIRMWARE, store=Path(self._store.name)), LAYOUT)
         self.target.start()
         self.alloc_kept_bytes = 0
         self.alloc_gross_bytes = 0

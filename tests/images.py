@@ -5,6 +5,7 @@ The numbers are this project's own choices unless a test says otherwise beside t
 
 from __future__ import annotations
 
+import math
 import os
 import struct
 import zlib
@@ -16,7 +17,7 @@ import numpy as np
 
 from dashpot.layout import Layout
 from dashpot.resources import firmware_dir
-from dashpot.targets.contract import CLOCK_MASK, RunBlock
+from dashpot.targets.contract import CLOCK_MASK, RunBlock, tick_rows
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -83,6 +84,24 @@ class ImageBuilder:
         """Change fields of a tracker's row."""
         return self._row("tracker_rows", "tracker_row", index, fields)
 
+    def check(self, name: str, **fields: int) -> ImageBuilder:
+        """Change fields of a check's row."""
+        index = [check.name for check in self.layout.checks].index(name)
+        return self._row("check_rows", "check_row", index, fields)
+
+    def coils(
+        self, *, mohm: int = 2200, uh: int = 12_000, response_us: int = 6000, freewheel_mv: int = 700
+    ) -> ImageBuilder:
+        """Give all corners a coil, and the words that its control takes from it."""
+        period_us = self.words[self.layout.config["period_us"].at]
+        zero = math.exp(-period_us * mohm / uh / 1000)
+        share = 1 - math.exp(-period_us / response_us)
+        self.put("control_us", response_us).put("freewheel_mv", freewheel_mv).put("resistance_q10", 8)
+        self.fill("coil_mohm", mohm).fill("coil_uh", uh)
+        self.fill("coil_zero_q10", min(1023, round(1024 * zero)))
+        self.fill("coil_share_q10", round(1024 * share))
+        return self.fill("coil_gain_q10", round(1024 * share / (1 - zero)))
+
     def message(self, signals: Sequence[dict[str, int]], **fields: int) -> ImageBuilder:
         """Add a message with its signals; fields as in the layout's rows."""
         row = dict.fromkeys(self.layout.rows["message"], 0)
@@ -139,9 +158,9 @@ class ImageBuilder:
         for i, channel in enumerate(self.layout.channels):
             self.channel(channel.name, configured=1, timeout_us=100_000, heal_good=1)
             self.message([direct_signal(self.layout, channel.name)], key=FIRST_ID + i)
-        names = [*(f"stroke_um.{c}" for c in CORNERS), "steer_ddeg", "brake_kpa"]
-        muls = [100, 100, 100, 100, 10000, 1000]
-        limits = [1 << 27] * 4 + [1 << 19, 1 << 23]
+        names = [*(f"stroke_um.{c}" for c in CORNERS), "steer_ddeg", "brake_kpa", "road_speed_cm_s"]
+        muls = [100, 100, 100, 100, 10000, 1000, 101972]
+        limits = [1 << 27] * 4 + [1 << 19, 1 << 23, 1 << 17]
         for i, (name, mul, limit) in enumerate(zip(names, muls, limits, strict=True)):
             index = self.layout.channel_index(name)
             self.tracker(i, channel=index, alpha_q10=512, beta_q10=171, rate_mul=mul, velocity_limit=limit)
@@ -161,6 +180,7 @@ class ImageBuilder:
         for name in ("base_table", "road_speed_table", "brake_lead_table"):
             self.table(name, [0, 1], [0, 0])
         self.table("grip_ask_table", [0, 1], [16000, 16000])
+        self.table("steer_yaw_table", [0, 1], [0, 0])
         self.body_load([-1, 1], [-1, 1], np.zeros((4, 2, 2)))
         self.put("steer_fade_cm_s", 600, 1200)
         # 2 and 6 in/s [C].
@@ -172,6 +192,11 @@ class ImageBuilder:
         self.table("valve_table", [0, 1000], [300, 1600])
         self.fill("safe_ma", 800).fill("least_ma", 300).fill("most_ma", 1600)
         self.fill("slew_up_ma", 2000).fill("slew_down_ma", 2000)
+        # No check is on; the last guard has room for every pair of currents, and half a second of patience.
+        self.put("check_from_cm_s", 500).put("straight_step_q4", 16).put("resistance_permille", 700, 1700)
+        self.fill("axle_spread_ma", 5000).put("command_expiry_us", 500_000).put("tracking_least_ma", 50)
+        self.fill("match_ma", 800).fill("derate_ma", 1200)
+        self.coils()
 
 
 def direct_signal(layout: Layout, channel: str) -> dict[str, int]:
@@ -226,20 +251,25 @@ def block(
         rows[:, i, 1] = FIRST_ID + layout.channel_index(name)
         rows[:, i, 2] = 8
         rows[:, i, 3] = value
-    ticks_in = np.zeros((n, 3), np.int32)
-    ticks_in[:, 0] = now & CLOCK_MASK
-    ticks_in[:, 1] = len(arrays)
+    ticks_in = tick_rows(layout.rows["tick_in"], now & CLOCK_MASK, len(arrays))
     return RunBlock(first_tick, ticks_in, rows.reshape(-1, 5), now)
+
+
+def with_inputs(whole: RunBlock, *, layout: Layout = LAYOUT, **inputs: ArrayLike) -> RunBlock:
+    """Give a block whose board says this in each tick: fields of `tick_in`, one value a tick or one for all."""
+    ticks = whole.ticks.copy()
+    for name, value in inputs.items():
+        ticks[:, layout.rows["tick_in"].index(name)] = value
+    return RunBlock(whole.first_tick, ticks, whole.frames, whole.log_us)
 
 
 def raw_block(frames: Sequence[tuple[int, bytes]], *, now_us: int, layout: Layout = LAYOUT) -> RunBlock:
     """Make one tick that receives these frames, (key, payload)."""
-    del layout
     rows = np.zeros((len(frames), 5), np.int32)
     for row, (key, payload) in zip(rows, frames, strict=True):
         row[:3] = (now_us - 100) & CLOCK_MASK, key, len(payload)
         row[3:] = np.frombuffer(payload.ljust(8, b"\0"), "<i4")
-    ticks = np.array([[now_us & CLOCK_MASK, len(frames), 0]], np.int32)
+    ticks = tick_rows(layout.rows["tick_in"], now_us & CLOCK_MASK, len(frames))
     return RunBlock(0, ticks, rows, np.array([now_us]))
 
 

@@ -123,6 +123,20 @@ def make_image(
     b.put("most_ma", 1600)
     b.put("slew_up_ma", 40)
     b.put("slew_down_ma", 40)
+    # No check is on, and the board controls the currents by itself.
+    b.put("check_from_cm_s", 500)
+    b.put("straight_step_q4", 16)
+    b.put("resistance_permille", 700, 1700)
+    b.put("tracking_least_ma", 50)
+    b.put("coil_gain_q10", 1024)
+    b.put("coil_share_q10", 1024)
+    b.put("coil_mohm", 2200)
+    b.put("coil_uh", 12_000)
+    b.put("resistance_q10", 8)
+    b.put("match_ma", 600)
+    b.put("derate_ma", 1600)
+    b.put("axle_spread_ma", 1600)
+    b.put("command_expiry_us", 500_000)
     rows: list[int] = []
     for channel in b.layout.channels:
         known = channel.name in body + strokes
@@ -131,8 +145,12 @@ def make_image(
             required=int(channel.name in required),
         )  # fmt: skip
     b.put("channel_rows", *rows)
-    trackers = [*strokes, "steer_ddeg", "brake_kpa"]
-    rates = {"steer_ddeg": (10_000, 1 << 19), "brake_kpa": (1000, 1 << 23)}
+    trackers = [*strokes, "steer_ddeg", "brake_kpa", "road_speed_cm_s"]
+    rates = {
+        "steer_ddeg": (10_000, 1 << 19),
+        "brake_kpa": (1000, 1 << 23),
+        "road_speed_cm_s": (101_972, 1 << 17),
+    }
     rows = []
     for name in trackers:
         rate, limit = rates.get(name, (100, 1 << 27))
@@ -142,7 +160,7 @@ def make_image(
         )  # fmt: skip
     b.put("tracker_rows", *rows)
     flat = b.append(2, 0, 10, 100, 100)
-    for name in ("base_table", "road_speed_table", "grip_ask_table", "brake_lead_table"):
+    for name in ("base_table", "road_speed_table", "grip_ask_table", "brake_lead_table", "steer_yaw_table"):
         b.put(name, flat)
     b.put("body_load_table", b.append(2, 2, -1000, 1000, -1000, 1000, *([-300, -100, 100, 300] * 4)))
     b.put("valve_table", b.append(2, 0, 1000, 200, 1600))

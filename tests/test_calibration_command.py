@@ -37,7 +37,7 @@ def test_check_lists_every_mistake_and_ends_with_2(run_cli: RunCli, tmp_path: Pa
     lines = done.stdout.splitlines()
     assert lines[-1] == "3 mistakes, no warnings"
     assert any(
-        line.startswith(f"{bad}:51: layers.brake_lead.decay: error: 'mm' is not a unit of time")
+        line.startswith(f"{bad}:52: layers.brake_lead.decay: error: 'mm' is not a unit of time")
         for line in lines
     )
     assert any("did you mean events" in line for line in lines)
@@ -95,15 +95,24 @@ def test_show_as_json_is_complete(run_cli: RunCli, image: Path) -> None:
     shown = json.loads(run_cli("calibration", "show", image, "--json").stdout)
     assert shown["crc32"] == f"{demo_image().crc32:08x}"
     assert shown["values"]["valves.front_left.slew_up"] == {"value": "80 A/s", "tick": "160 mA a tick"}
+    assert shown["values"]["checks.lateral.limit"] == {"value": "0.3 g", "tick": ""}
+    assert shown["values"]["checks.lateral.trip"] == {"value": "200 ms", "tick": "100 ticks"}
+    assert shown["values"]["checks.stroke_offset.straight_rate"] == {
+        "value": "20 mm/s",
+        "tick": "40 um a tick",
+    }
+    assert shown["values"]["valves.front_left.resistance"]["value"] == "2.2 ohm"
+    assert shown["values"]["valves.front_left.inductance"]["value"] == "12 mH"
     table = shown["tables"]["layers.body_load.map.front_left"]
     assert table["axes"]["lateral"] == {"unit": "g", "at": [-1.4, -0.7, 0, 0.7, 1.4]}
     assert table["values"][0] == [350, 300, 240, 180]
-    assert len(shown["tables"]) == 15
+    assert len(shown["tables"]) == 16
     channels = {channel["channel"]: channel for channel in shown["channels"]}
     assert len(channels) == len(layout().channels)
     assert channels["lateral"]["signal"] == "Inertial.LatAccel"
     assert channels["lateral"]["error"].endswith(" mg")
-    assert channels["lateral"]["without"] == "safe"
+    assert channels["lateral"]["without"] == "speed x yaw rate, else safe"
+    assert channels["longitudinal"]["without"] == "speed change, else safe"
     assert channels["road_speed"]["without"] == "250 km/h"
     assert {message["message"]: message["crc"] for message in shown["messages"]}["Yaw_Rate"] == "e2e_p2"
 

@@ -84,7 +84,7 @@ def test_every_unit_is_documented() -> None:
         encoding="utf-8"
     )
     families = [family for family in vars(unit_families).values() if isinstance(family, Family)]
-    assert len(families) == 18
+    assert len(families) == 20
     assert {unit for family in families for unit in family.factors if unit and unit not in text} == set()
 
 

@@ -88,13 +88,54 @@ CALIBRATION_MISTAKES = {
     "thresholds turned round": ('dry_above = "850 permille"', 'dry_above = "650 permille"', "layers.grip.dry_above", ["below wet_below"]),
     "alpha": ("stroke = { alpha = 0.4 }", "stroke = { alpha = 1.4 }", "filters.stroke.alpha", ["1.4", "to 1"]),
     "events": ("events = 3", "events = 2.5", "layers.grip.events", ["whole number"]),
+    "no tracker of the road speed": ("road_speed = { alpha = 0.8 }\n", "", "filters.road_speed", ["missing"]),
+    "match below least": ('match = "900 mA"', 'match = "200 mA"', "valves.front_left.match", ["200 mA", "300 to 1600 mA", "0 mA"]),
+    "match above most": ('match = "900 mA"', 'match = "1601 mA"', "valves.front_left.match", ["1601 mA", "300 to 1600 mA"]),
+    "derate below safe": ('derate = "1200 mA"', 'derate = "799 mA"', "valves.front_left.derate", ["799 mA", "800 to 1600 mA"]),
+    "derate above most": ('derate = "1200 mA"', 'derate = "1.7 A"', "valves.front_left.derate", ["1700 mA", "800 to 1600 mA"]),
+    "resistance of a wire": ('resistance = "2.2 ohm"', 'resistance = "99 mohm"', "valves.front_left.resistance", ["below the least", "0.1 ohm"]),
+    "resistance in another unit": ('resistance = "2.2 ohm"', 'resistance = "2.2 mH"', "valves.front_left.resistance", ["'mH'", "ohm, mohm"]),
+    "inductance": ('inductance = "12 mH"', 'inductance = "1.1 H"', "valves.front_left.inductance", ["above the most", "1000 mH"]),
+    "axle spread": ('safe = "800 mA"', 'safe = "900 mA"', "fail_safe.axle_spread.front", ["99 mA", "900 mA left and 800 mA right"]),
+    "expiry at the period": ('command_expiry = "20 ms"', 'command_expiry = "2 ms"', "fail_safe.command_expiry", ["tick period, 2 ms", "expired"]),
+    "expiry too long": ('command_expiry = "20 ms"', 'command_expiry = "1.1 s"', "fail_safe.command_expiry", ["above the most", "1000 ms"]),
+    "healing limit above": ('lateral = { limit = "0.3 g", heal_limit = "0.2 g"', 'lateral = { limit = "0.3 g", heal_limit = "0.31 g"', "checks.lateral.heal_limit", ["above limit", "heal at once"]),
+    "healing limit of the steering": ('heal_limit = "0.45 g"', 'heal_limit = "0.56 g"', "checks.steer.heal_limit", ["above limit"]),
+    "healing limit below": ('supply_low = { limit = "9 V", heal_limit = "9.5 V"', 'supply_low = { limit = "9 V", heal_limit = "8.9 V"', "board.supply_low.heal_limit", ["below limit", "heal at once"]),
+    "healing limit of a high supply": ('heal_limit = "16 V"', 'heal_limit = "16.6 V"', "board.supply_high.heal_limit", ["above limit"]),
+    "off before derated, low": ('supply_under = { limit = "6 V", heal_limit = "6.5 V"', 'supply_under = { limit = "9.1 V", heal_limit = "9.5 V"', "board.supply_under.limit", ["above that of supply_low"]),
+    "off before derated, high": ('supply_over = { limit = "18 V", heal_limit = "17.5 V"', 'supply_over = { limit = "16 V", heal_limit = "15.5 V"', "board.supply_over.limit", ["below that of supply_high"]),
+    "supplies crossed": ('supply_low = { limit = "9 V", heal_limit = "9.5 V"', 'supply_low = { limit = "16.5 V", heal_limit = "17 V"', "board.supply_high.limit", ["above that of supply_low"]),
+    "limit in another unit": ('speed = { limit = "15 km/h"', 'speed = { limit = "15 g"', "checks.speed.limit", ["'g'", "km/h"]),
+    "no limit": ('lateral = { limit = "0.3 g", heal_limit', "lateral = { heal_limit", "checks.lateral.limit", ["missing"]),
+    "a limit where there is none": ("yaw = { trip", 'yaw = { limit = "1 g", trip', "checks.yaw.limit", ["unknown key", "trip"]),
+    "trip that cannot be counted": ('driver_hot_off = { trip = "2 s"', 'driver_hot_off = { trip = "66 s"', "board.driver_hot_off.trip", ["32767 ticks", "65534 ms"]),
+    "trip below half a tick": ('bus_off = { trip = "4 ms"', 'bus_off = { trip = "900 us"', "board.bus_off.trip", ["half a tick", "write 0"]),
+    "heals": ('late_ticks = 3, heal = "1 s", heals = 3', 'late_ticks = 3, heal = "1 s", heals = 101', "board.overrun.heals", ["101", "0 to 100"]),
+    "late ticks": ("late_ticks = 3", "late_ticks = 2.5", "board.overrun.late_ticks", ["whole number"]),
+    "brake pressures crossed": ('low_pressure = "2 bar"', 'low_pressure = "31 bar"', "checks.brake.high_pressure", ["below low_pressure"]),
+    "cross-checks at a standstill": ('from_speed = "30 km/h"', 'from_speed = "3 km/h"', "checks.from_speed", ["below the least", "3.6 km/h"]),
+    "straight rate": ('straight_rate = "20 mm/s"', 'straight_rate = "0.01 mm/s"', "checks.stroke_offset.straight_rate", ["cannot be counted", "0.03125 to 500 mm/s"]),
+    "roll": ('roll = { front = "49 mm"', 'roll = { front = "-49 mm"', "checks.stroke_roll.roll.front", ["below the least", "0 mm"]),
+    "gain of the steering negative": ("at = [0, 15.5, 28.4", "at = [0, -15.5, 28.4", "checks.steer.yaw_gain.yaw_rate", ["point 2", "-15.5 deg/s"]),
+    "response too fast": ('response = "6 ms"\nfree', 'response = "0 ms"\nfree', "current_control.response", ["too fast", "front_left", "1000 ms", "16 is the most"]),
+    "response too long": ('response = "6 ms"', 'response = "1.1 s"', "current_control.response", ["above the most"]),
+    "resistance band": ('low = "700 permille", high', 'low = "1701 permille", high', "coils.resistance.high", ["below low"]),
+    "short at the most current": ('short = { limit = "2500 mA"', 'short = { limit = "1.6 A"', "coils.short.limit", ["most current", "1600 mA"]),
+}  # fmt: skip
+
+
+# What else has to be changed for the mistake to be the only one.
+WITH_IT = {
+    "axle spread": [('axle_spread = { front = "1200 mA"', 'axle_spread = { front = "99 mA"')],
+    "response too fast": [('resistance = "2.2 ohm"', 'resistance = "100 mohm"'), ('inductance = "12 mH"', 'inductance = "100 mH"')],
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("name", CALIBRATION_MISTAKES)
 def test_a_mistake_in_a_calibration_is_named_with_its_place_and_remedy(name: str, tmp_path: Path) -> None:
     old, new, key, words = CALIBRATION_MISTAKES[name]
-    text = edited("calibration.toml", (old, new))
+    text = edited("calibration.toml", *WITH_IT.get(name, ()), (old, new))
     finding = only([found for found in found_in(tmp_path, None, text) if found.severity == "error"])
     assert finding.key == key
     for word in words:
@@ -143,6 +184,9 @@ VEHICLE_MISTAKES = {
     "still in a wrong unit": ("[channels.vertical]", '[channels.vertical]\nstill = "3 g"', "channels.vertical.still", ["g", "ms"]),
     "timeout below the period": ("[channels.vertical]", '[channels.vertical]\ntimeout = "9 ms"', "channels.vertical.timeout", ["9 ms", "10 ms", "30 ms"]),
     "nothing instead": ('without = "13 V"\n', "", "channels.supply.without", ["missing"]),
+    "speed x yaw rate for another": ('without = "0 g"', 'without = "speed x yaw rate"', "channels.vertical.without", ["channels.lateral only"]),
+    "speed change for another": ('without = "speed x yaw rate"', 'without = "speed change"', "channels.lateral.without", ["channels.longitudinal only"]),
+    "misspelt substitute": ('without = "speed x yaw rate"', 'without = "speed x yaw"', "channels.lateral.without", ["'speed x yaw'", '"safe"', '"speed x yaw rate"']),
     "odd instead": ('without = "13 V"', 'without = "sane"', "channels.supply.without", ["'sane'", '"safe"']),
     "sign bit of several bits": ("Steering.SteerSign", "Steering.SteerState", "channels.steer_angle.sign_bit", ["4 bits", "one bit"]),
     "counter not in the DBC": ('signal = "RoadSpeedCounter"', 'signal = "Counter"', "messages.Road_Speed.counter", ["'Counter'", "RoadSpeedCounter"]),
@@ -176,6 +220,35 @@ def test_a_mistake_in_a_vehicle_is_named_with_its_place_and_remedy(name: str, tm
     assert finding.line > 0
     for word in words:
         assert word in finding.message
+
+
+def without_channel(name: str, following: str) -> str:
+    demo = edited("vehicle.toml")
+    return demo[: demo.index(f"[channels.{name}]")] + demo[demo.index(f"[channels.{following}]") :]
+
+
+def test_a_substitute_needs_its_channels(tmp_path: Path) -> None:
+    findings = found_in(tmp_path, without_channel("yaw_rate", "road_speed"), None)
+    finding = only([found for found in findings if found.severity == "error"])
+    assert finding.key == "channels.lateral.without"
+    assert "needs channels.yaw_rate" in finding.message
+    findings = found_in(tmp_path, without_channel("road_speed", "wheel_speed.front_left"), None)
+    assert {found.key for found in findings if found.severity == "error"} >= {
+        "channels.lateral.without", "channels.longitudinal.without",
+    }  # fmt: skip
+
+
+def test_a_check_that_never_compares_is_a_doubt(tmp_path: Path) -> None:
+    text = without_channel("yaw_rate", "road_speed").replace(
+        'without = "speed x yaw rate"', 'without = "safe"'
+    )
+    findings = [found for found in found_in(tmp_path, text, None) if found.file.endswith("calibration.toml")]
+    assert {found.key for found in findings} == {
+        f"checks.{name}.trip" for name in ("lateral", "yaw", "steer")
+    }
+    assert all(found.severity == "warning" and "yaw_rate" in found.message for found in findings)
+    off = edited("calibration.toml", ('yaw = { trip = "200 ms"', 'yaw = { trip = "0 ms"'))
+    assert "checks.yaw.trip" not in {found.key for found in found_in(tmp_path, text, off)}
 
 
 def test_an_enabled_layer_needs_its_channels(tmp_path: Path) -> None:
@@ -250,8 +323,19 @@ def test_a_stand_in_makes_no_finding_of_its_own(tmp_path: Path) -> None:
         ('safe = "800 mA"', 'safe = "900 mA"', "valves.front_right.safe", "firmer on one side"),
         ('authority_return = "2 s"', 'authority_return = "1500 ms"', "fail_safe.authority_return", "2048 ms"),
         ('at = [0, 5, 15, 40] }, demand = { unit = "permille", at = [0, 20', 'at = [0, 5, 15, 40] }, demand = { unit = "permille", at = [5, 20', "layers.brake_lead.front.map.demand", "begin with 0"),
+        ('tracking = { limit = "100 permille", least = "50 mA", trip = "30 ms"', 'tracking = { limit = "100 permille", least = "50 mA", trip = "28 ms"', "coils.tracking.trip", "5 response times, 30 ms"),
+        ('yaw = { trip = "200 ms", heal = "2 s"', 'yaw = { trip = "200 ms", heal = "198 ms"', "checks.yaw.heal", "slower than tripping"),
+        ('command_expiry = "20 ms"', 'command_expiry = "3 ms"', "fail_safe.command_expiry", "two tick periods"),
+        ('from_current = "100 mA"', 'from_current = "301 mA"', "coils.open.from_current", "300 mA"),
+        ('match = "900 mA"', 'match = "0 mA"', "valves.front_right.match", "900 mA, but 0 mA on the left"),
+        ("[current_control]\nenabled = true", "[current_control]\nenabled = false", "current_control.enabled", "not watched"),
+        ('response = "6 ms"', 'response = "1 ms"', "current_control.response", "shorter than the tick period"),
+        ('inductance = "12 mH"', 'inductance = "60 mH"', "current_control.response", "8 ohm"),
     ],
-    ids=["authority", "lead past the limits", "uneven safe currents", "coarse time", "lead at rest"],
+    ids=[
+        "authority", "lead past the limits", "uneven safe currents", "coarse time", "lead at rest", "hasty tracking",
+        "hasty healing", "hasty expiry", "open coil unseen", "one side off", "coils unwatched", "hasty response", "gain",
+    ],
 )  # fmt: skip
 def test_doubts_are_warnings_and_do_not_stop_the_packing(
     old: str, new: str, key: str, word: str, tmp_path: Path

@@ -15,11 +15,17 @@ from dashpot.cli import main
 from dashpot.commands import demo
 from dashpot.errors import InputError
 from dashpot.picture import COLOURS, Mark, draw
+from dashpot.resources import demo_dir
 from dashpot.runs import Run, open_run
 from demo_data import demo_log, demo_truth
+from faults_kit import broken_firmware
 from replay_kit import layout
 
-FILES = {"hollow_fen.log", "vehicle.toml", "calibration.toml", "merlin_t4.dbc", "currents.svg", "run"}
+FILES = {
+    "hollow_fen.log", "vehicle.toml", "calibration.toml", "merlin_t4.dbc", "currents.svg", "run", "plan.toml",
+    "plan_short.toml", "faults",
+}  # fmt: skip
+FOLDERS = {"run", "faults"}
 
 
 @dataclass(frozen=True)
@@ -51,7 +57,7 @@ def test_all_of_it_is_there_and_nothing_else(done: Done) -> None:
 def test_it_warns_first_and_says_what_happened_and_where_to_look(done: Done) -> None:
     assert done.err.startswith(CAUTIONS)
     for part in ("1. The log: 90 s", "Inertial 10", "0 problems", "2. Replay", "x real time", "Modes:", "Faults: none after",
-                 "3. Picture", "currents.svg", str(done.folder), "dashpot replay", "docs/replay.md"):  # fmt: skip
+                 "3. Picture", "currents.svg", "4. Faults", "PASSED: all 37 faults ended as they must, in time", str(done.folder), "dashpot replay", "docs/replay.md"):  # fmt: skip
         assert part in done.out
 
 
@@ -98,6 +104,46 @@ def test_the_picture_is_an_svg_of_our_own_without_a_date(done: Done) -> None:
     assert len(text) < 1_500_000
 
 
+def test_the_faults_have_their_report(done: Done) -> None:
+    said = json.loads((done.folder / demo.FAULTS / "results.json").read_text())
+    assert (said["passed"], said["rows"]) == (True, 37)
+    assert said["inputs"]["log"]["name"] == demo.LOG
+    assert f"{done.folder / demo.FAULTS / 'report.html'} shows each" in done.out
+    page = (done.folder / demo.FAULTS / "report.html").read_text(encoding="utf-8")
+    assert "PASSED: all 37 rows" in page
+    assert (done.folder / "plan.toml").read_bytes() == (demo_dir() / "data" / "plan.toml").read_bytes()
+
+
+def test_json_is_alone_on_stdout_and_without_faults_there_are_none(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["demo", "--out", str(tmp_path / "out"), "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert said["folder"] == str(tmp_path / "out")
+    assert said["replay"]["ticks"] == 45_001
+    assert said["faults"]["passed"] is True
+    assert said["faults"]["rows"] == 37
+    assert said["faults"]["report"] == str(tmp_path / "out" / "faults" / "report.html")
+    assert main(["demo", "--out", str(tmp_path / "out"), "--json", "--no-faults"]) == 0
+    assert json.loads(capsys.readouterr().out)["faults"] is None
+    assert {path.name for path in (tmp_path / "out").iterdir()} == FILES - {"faults"}
+
+
+def test_a_fault_that_ends_wrongly_is_1_and_all_of_it_is_there(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A firmware whose slow loop is not noticed."""
+    firmware = broken_firmware(
+        tmp_path, "debounce.py", "        if trip:\n", "        if trip and check != 39:\n"
+    )
+    monkeypatch.setattr("dashpot.resources.firmware_dir", lambda: firmware)
+    assert main(["demo", "--out", str(tmp_path / "out")]) == 1
+    said = capsys.readouterr()
+    assert "FAILED: 1 of 37 faults did not end as they must" in said.out
+    assert "slow/slow_ticks/braking/300ms/3000" in said.err
+    assert {path.name for path in (tmp_path / "out").iterdir()} == FILES
+
+
 def test_a_second_demo_replaces_the_first_and_a_foreign_folder_stays(
     done: Done, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -107,9 +153,9 @@ def test_a_second_demo_replaces_the_first_and_a_foreign_folder_stays(
     assert main(["demo", "--out", str(foreign)]) == 2
     assert "is not replaced" in capsys.readouterr().err
     assert [path.name for path in foreign.iterdir()] == ["chapter.txt"]
-    before = {name: (done.folder / name).read_bytes() for name in FILES - {"run"}}
+    before = {name: (done.folder / name).read_bytes() for name in FILES - FOLDERS}
     assert main(["demo", "--out", str(done.folder)]) == 0
-    assert {name: (done.folder / name).read_bytes() for name in FILES - {"run"}} == before
+    assert {name: (done.folder / name).read_bytes() for name in FILES - FOLDERS} == before
     capsys.readouterr()
 
 

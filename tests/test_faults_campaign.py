@@ -88,16 +88,17 @@ def standard(tmp_path_factory: pytest.TempPathFactory) -> Campaign:
 @pytest.mark.slow
 def test_the_standard_plan_passes(standard: Campaign) -> None:
     assert [(result.row.id, result.verdict, result.why) for result in standard.failed] == []
-    assert len(standard.results) == len(standard.plan.rows) >= 400
+    assert len(standard.results) == len(standard.plan.rows) >= 900
 
 
 @pytest.mark.slow
 def test_every_detector_that_can_be_reached_from_outside_fires(standard: Campaign) -> None:
     came = {code for result in standard.results for code in result.codes}
-    # The last guard acts only when a stage before it is wrong: test_faults_controls breaks one.
-    assert came == set(LAYOUT.faults) - {"guard_range", "guard_rate"}
+    # The last guard acts only when a stage before it is wrong: test_faults_controls breaks one. On its way to the safe
+    # currents after an old command it keeps to the slew, and says so.
+    assert came - {"guard_rate"} == set(LAYOUT.faults) - {"guard_range", "guard_rate", "axle_unequal"}
     asked = {code for result in standard.results for code in result.row.expect.codes}
-    assert asked == came
+    assert asked == came - {"guard_rate"}
 
 
 @pytest.mark.slow
@@ -148,15 +149,14 @@ def test_detection_takes_the_timeout_from_the_last_good_frame(
 
 def test_a_reaction_takes_its_fade_from_the_loss(tmp_path: Path) -> None:
     """The fade of 100 ms in 2 ms steps of trust, 1024/fade_q10 ticks; authority in 1024/leave_q10, then the slew [X]."""
-    done = run_plan(tmp_path, PLAN_HEAD + ROW.replace('"Inertial"', '["Inertial", "Yaw_Rate"]'))
-    by_name = {result.row.faults[0].where: result for result in done.results}
+    silent = '[rows.silent]\nfault = "bus_off"\nonset = "braking"\nlength = "400 ms"\n'
+    done = run_plan(tmp_path, PLAN_HEAD + ROW.replace("Inertial", "Yaw_Rate") + silent)
+    yaw, held = done.results
     fade_ms = 2.0 * -(-1024 // image().word("fade_q10"))
-    yaw = by_name["Yaw_Rate"]
     assert yaw.safe_ms is not None
     # The held value may round to the substitute some ticks early.
     assert -20 <= yaw.safe_ms - (yaw.codes["channel_lost"] + fade_ms - 2.0) <= 2.0
     leave_ms = 2.0 * -(-1024 // image().word("leave_q10"))
-    held = by_name["Inertial"]
     assert held.safe_ms is not None
     assert -8 <= held.safe_ms - (held.codes["required_lost"] + leave_ms - 2.0) <= 2.0
 
@@ -224,7 +224,7 @@ def test_a_row_alone_is_the_row_among_others(plan: Path) -> None:
 
 @pytest.mark.slow
 def test_the_checked_interpreter_gives_the_same(tmp_path: Path) -> None:
-    text = PLAN_HEAD.replace("3.2 s", "2.8 s") + ROW.replace("400 ms", "120 ms") + 'after = "20 ms"\n'
+    text = PLAN_HEAD.replace("3.2 s", "2.8 s") + ROW.replace("400 ms", "140 ms") + 'after = "20 ms"\n'
     host = run_plan(tmp_path, text, jobs=1)
     checked = run_plan(tmp_path, text, jobs=1, target="cpython")
     assert host.results == checked.results
@@ -358,7 +358,7 @@ def test_a_failed_row_ends_with_1_and_all_files(tmp_path: Path, capsys: pytest.C
     plan.write_text(PLAN_HEAD + ROW + "[rows.lost.expect]\nbudget_ms = 40\n", encoding="utf-8")
     assert go(plan, tmp_path / "out", "--junit", str(tmp_path / "j.xml")) == 1
     said = capsys.readouterr()
-    assert "FAILED lost/drop/Inertial/braking/400ms: late: safe_hold complete after" in said.out
+    assert "FAILED lost/drop/Inertial/braking/400ms: late: substitute complete after" in said.out
     assert "1 of 1 rows failed" in said.err
     assert said.err.count("\n") == 1
     (failure,) = check_junit(tmp_path / "j.xml").findall(".//failure")

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from calibration_kit import DEMO, edited
-from dashpot.faults.judge import LIMIT, VERDICTS, WRONG
+from dashpot.faults.judge import LATE, LIMIT, VERDICTS, WRONG
 from demo_data import demo_log
 from faults_kit import PLAN_HEAD, broken_firmware, run_file
 from images import LAYOUT
@@ -80,11 +80,11 @@ CONTROLS = {
         "channel_lost", "validity.py", "faults |= _FAULT_CHANNEL_LOST", "faults |= 0", ("lost/drop/Yaw_Rate/braking*",)
     ),
     "report of required channels": Control(
-        "required_lost", "validity.py", "faults |= _FAULT_REQUIRED_LOST", "faults |= 0", ("lost/drop/Inertial/braking*",)
+        "required_lost", "validity.py", "faults |= _FAULT_REQUIRED_LOST", "faults |= 0", ("bus_off/*braking*",)
     ),
     "required channels": Control(
         "required_lost", "validity.py", "                    required_lost = 1", "                    required_lost = 0",
-        ("lost/drop/Inertial/braking*", "bus_off/*braking*"),
+        ("lost_accelerations/*braking*", "bus_off/*braking*"),
     ),
     "latch": Control(
         "latched", "validity.py", "latched |= 1 << channel", "latched |= 0", ("loose/*braking*",)
@@ -95,12 +95,120 @@ CONTROLS = {
     # The guard watches over the stages before it: without them it acts, and no row expects that.
     "slew limit": Control(
         "guard_rate", "output.py", "elif target < current - image[_C_SLEW_DOWN_MA + corner]:", "elif False:",
-        ("late_and_lost/*braking*",),
+        ("coil_open/*front*braking*",),
     ),
     "substitute": Control(
         "channel_lost", "validity.py", "default + ((held - default) * trust >> 10)", "held", ("lost/drop/Brake_Pressures/*",)
     ),
+    "substitute of an acceleration": Control(
+        "channel_lost", "validity.py", "default = state[_S_SUBSTITUTE_MG + other - 1] << pad >> pad", "default = 0",
+        ("lost/drop/Inertial/*braking*",),
+    ),
+    "safe hold without a substitute": Control(
+        "required_lost", "validity.py", "if other and state[_S_SUBSTITUTE_OK + other - 1]:", "if other:",
+        ("lost_accelerations/*braking*",),
+    ),
+    # What a check sees, and what a tripped check leads to.
+    "the hardware's own switch": Control(
+        "coil_short", "valve.py", "if flags & _FLAG_OVER_CURRENT_FRONT_LEFT << corner:", "if flags < 0:", ("over_current/*braking*400ms",)
+    ),
+    "a measured current past its limit": Control(
+        "coil_short", "valve.py", "if measured > image[at + state[_S_TRIPPED + _CHECK_COIL_SHORT + corner]]:", "if False:",
+        ("coil_short/*braking*",),
+    ),
+    "rounds of the memory": Control(
+        "memory", "memory.py", "if crc != state[_S_MEMORY_EXPECTED]:", "if False:", ("memory/*braking*",)
+    ),
+    "the guard's copy": Control(
+        "memory", "output.py", "if image[_C_SAFE_MA + i] + (limits[i] << pad >> pad) != 0 - 1:", "if False:",
+        ("memory_limits/limits_bit/*braking*",),
+    ),
+    "age of a command": Control(
+        "command_stale", "output.py", "if stale > image[_C_COMMAND_EXPIRY_US]:", "if stale < 0:", ("late/*braking*20ms",)
+    ),
+    "safe currents of an old command": Control(
+        "command_stale", "output.py", "given = image[_C_SAFE_MA + corner]", "given = asked", ("slow/*braking*15000",), LATE
+    ),
+    "derate": Control(
+        "supply_low", "output.py", "if weak and target > image[_C_DERATE_MA + corner]:", "if False:", ("supply/*braking/400ms/8V",), LATE
+    ),
+    "a dead corner's partner": Control(
+        "coil_open", "output.py", "target = image[_C_MATCH_MA + corner]", "target = target", ("coil_open/*front*braking*",)
+    ),
+    "a partner without a match": Control(
+        "coil_open", "modes.py", "both |= 1 << corner", "both |= 0", ("coil_open/*rear*braking*",)
+    ),
+    "output off": Control(
+        "supply_high", "modes.py", "        both = _ALL_CORNERS", "        both = dead", ("load_dump/*braking*",)
+    ),
+    "hold": Control("held", "modes.py", "asked |= _COND_HOLD", "asked |= 0", ("hangs/*braking*", "bus_off_flag/*braking*")),
+    "latched checks": Control(
+        "latched", "debounce.py", "latched |= masks[check]", "latched |= 0", ("coil_open/*braking*",)
+    ),
+    "snapshots": Control(
+        "channel_lost", "fault_memory.py", "journal[to + i] = state[places[i]]", "journal[to + i] = 0", ("lost/drop/Yaw_Rate/braking*",)
+    ),
+    "counts": Control(
+        "channel_lost", "fault_memory.py", "journal[at + _COUNT] += 1", "journal[at + _COUNT] += 2", ("lost/drop/Yaw_Rate/braking*",)
+    ),
 }  # fmt: skip
+
+#: Each check by itself: rows of the plan that must miss it.
+CHECKS = {
+    "lateral": "acceleration_off/offset/lateral/braking*",
+    "longitudinal": "acceleration_off/offset/longitudinal/braking*",
+    "yaw": "yaw_off/*braking*",
+    "steer": "steer_off/*braking*",
+    "brake": "braking_without_pressure/*braking*",
+    "speed": "speed_drift/*straight*",
+    "stroke_offset": "stroke_off_slightly*",
+    "stroke_roll": "stroke_off/*braking*",
+    "bus_off": "bus_off_flag/*braking/400ms",
+    "supply_low": "supply/*braking/400ms/8V",
+    "supply_under": "supply/*braking/400ms/5V",
+    "supply_high": "supply/*braking/400ms/17V",
+    "supply_over": "load_dump/*braking*",
+    "driver_hot": "driver_hot/braking/400ms",
+    "driver_hot_off": "driver_hot/braking/3000ms",
+    "coil_open": "coil_open/*braking*",
+    "coil_short": "coil_short/*braking*",
+    "coil_resistance": "jump/*braking*",
+    "coil_resistance_off": "drift_long/*3000",
+    "coil_tracking": "contact/*straight*",
+    "overrun": "slow/*braking*3000",
+    "memory": "memory/*braking*",
+    "held": "hangs/braking/*",
+}
+#: A row that goes on past the short drive.
+LONG = ("coil_resistance_off",)
+
+
+def places_of(check: str) -> range:
+    """The numbers of a check's corners or axles, or its own."""
+    numbers = [i for i, each in enumerate(LAYOUT.checks) if each.name.partition(".")[0] == check]
+    return range(numbers[0], numbers[-1] + 1)
+
+
+@pytest.mark.parametrize("check", CHECKS)
+def test_without_a_check_the_plan_fails(check: str, tmp_path: Path) -> None:
+    places = places_of(check)
+    left_out = f"        if trip and ({places.start} > check or check >= {places.stop}):\n"
+    firmware = broken_firmware(tmp_path, "debounce.py", "        if trip:\n", left_out)
+    if check == "memory":
+        # It needs no times from the image, so it is not left out by the loop over them.
+        path = firmware / "dashpot" / "debounce.py"
+        text = path.read_text(encoding="utf-8")
+        old = "if state[_S_SUSPECT + _CHECK_MEMORY] == _BAD or latched & _FAULT_MEMORY:"
+        assert text.count(old) == 1
+        path.write_text(text.replace(old, "if False:"), encoding="utf-8")
+    log = demo_log() if check in LONG else None
+    done = run_file(DEMO / "plan.toml", CHECKS[check], firmware=firmware, jobs=2, log=log)
+    assert done.failed
+    assert WRONG in {result.verdict for result in done.failed}
+
+
+def test_every_check_has_a_control() -> None:
+    assert set(CHECKS) == {check.name.partition(".")[0] for check in LAYOUT.checks}
 
 
 @pytest.mark.parametrize("name", CONTROLS)
@@ -114,7 +222,8 @@ def test_without_it_the_plan_fails(name: str, tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_with_all_of_it_the_same_rows_pass() -> None:
-    rows = tuple(dict.fromkeys(row for control in CONTROLS.values() for row in rows_of(control)))
+    near = [row for control in CONTROLS.values() for row in rows_of(control)]
+    rows = tuple(dict.fromkeys([*near, *(row for check, row in CHECKS.items() if check not in LONG)]))
     done = run_file(DEMO / "plan.toml", *rows, jobs=2)
     assert [(result.row.id, result.verdict, result.why) for result in done.failed] == []
 
@@ -152,8 +261,58 @@ def test_currents_that_come_back_in_a_corner_fail_the_plan(tmp_path: Path) -> No
 
 
 def test_every_code_has_a_control() -> None:
-    """guard_range cannot be reached by one change: the valve curve is inside the limits, and the packer sees to that."""
-    assert {control.detector for control in CONTROLS.values()} | {"guard_range"} == set(LAYOUT.faults)
+    mine = {control.detector for control in CONTROLS.values()}
+    mine |= {check.fault for check in LAYOUT.checks}
+    # Those two are the guard's, see below.
+    assert mine | {"guard_range", "axle_unequal"} == set(LAYOUT.faults)
+
+
+# The last guard. Its codes come only when a stage before it is wrong, here once a channel has been lost; and without the
+# guard the campaign sees what then gets out.
+
+STORE = "        state[_S_CURRENT_MA + corner] = current\n    state[_S_COMMAND_FRESH]"
+TICKS = LAYOUT.state["ticks"].at
+WILD = {
+    "guard_range": (
+        f"        if mode == _MODE_REDUCED and state[{TICKS}] > 1500:\n            current += 2000\n",
+        (("if given > image[_C_MOST_MA + corner]:", "if False:"),),
+        "the limits are",
+    ),
+    "guard_rate": (
+        f"        if mode == _MODE_REDUCED and state[{TICKS}] > 1500:\n            current = 300 + 1300 * (state[{TICKS}] & 1)\n",
+        (
+            ("if given > last + image[_C_SLEW_UP_MA + corner]:", "if False:"),
+            ("elif given < last - image[_C_SLEW_DOWN_MA + corner]:", "elif False:"),
+        ),
+        "mA are allowed",
+    ),
+    "axle_unequal": (
+        f"        if mode == _MODE_REDUCED and state[{TICKS}] > 1500:\n            current = 300 + 1300 * (corner & 1)\n",
+        ((" > bound and off >> axle * 2 & 3 == 0:", " > 30000:"),),
+        "that may not grow past",
+    ),
+}
+
+
+@pytest.mark.parametrize("code", WILD)
+def test_the_guard_holds_what_a_wrong_stage_asks_for_and_says_so(code: str, tmp_path: Path) -> None:
+    wild, removed, reason = WILD[code]
+    firmware = broken_firmware(tmp_path, "output.py", STORE, wild + STORE)
+    rows = "lost/drop/Brake_Pressures/braking*"
+    (held,) = run_file(DEMO / "plan.toml", rows, firmware=firmware).results
+    assert code in held.codes
+    # The current is not the laws', and stays inside every limit.
+    assert held.verdict == WRONG
+    assert held.slew_share <= 1
+    path = firmware / "dashpot" / "output.py"
+    text = path.read_text(encoding="utf-8")
+    for old, new in removed:
+        assert text.count(old) == 1, old
+        text = text.replace(old, new)
+    path.write_text(text, encoding="utf-8")
+    (out,) = run_file(DEMO / "plan.toml", rows, firmware=firmware).results
+    assert out.verdict == LIMIT
+    assert any(reason in why for why in out.why), out.why
 
 
 def test_a_firmware_without_slew_and_without_guard_breaks_the_limit(tmp_path: Path) -> None:
@@ -174,7 +333,9 @@ def test_a_firmware_without_slew_and_without_guard_breaks_the_limit(tmp_path: Pa
         text = text.replace(old, new)
     path.write_text(text, encoding="utf-8")
     # A tick of 22 ms lets authority and road move on by more than the slew of one tick.
-    done = run_file(DEMO / "plan.toml", "late_and_lost/*braking*", firmware=firmware, jobs=2)
+    done = run_file(
+        DEMO / "plan.toml", "late_and_lost/*braking*", "slow/*braking*3000", firmware=firmware, jobs=2
+    )
     assert LIMIT in {result.verdict for result in done.failed}
     assert any("mA are allowed" in why for result in done.failed for why in result.why)
 

@@ -16,7 +16,8 @@ import pytest
 from dashpot.demo.bus import BRAKE_DATA_ID, YAW_DATA_IDS
 from dashpot.faults import KINDS, Scope
 from dashpot.faults.bus import Bits, places
-from dashpot.faults.stimulus import Frames, Stimulus, Ticks, deliver, join, regular_ticks
+from dashpot.faults.stimulus import Frames, Poke, Stimulus, deliver, join, regular_ticks
+from dashpot.targets.contract import NOMINAL_INPUTS
 from faults_kit import (
     END_US,
     ONSET_US,
@@ -114,8 +115,17 @@ def test_another_seed_gives_another(kind: str) -> None:
 def test_every_kind_is_tried_here() -> None:
     tried = {case[0] for case in [*MESSAGE_CASES, *CHANNEL_CASES]}
     rest = {name for name, kind in KINDS.items() if kind.scope in (Scope.BUS, Scope.LOOP)}
-    assert tried | rest == set(KINDS)
-    assert rest == {"babble_foreign", "bus_off", "overflow", "late_tick", "slow_ticks", "hang", "reset"}
+    board = {name for name, kind in KINDS.items() if kind.scope in (Scope.BOARD, Scope.CORNER, Scope.MEMORY)}
+    assert tried | rest | board == set(KINDS)
+    assert rest == {
+        "babble_foreign", "bus_off", "bus_off_reported", "overflow", "late_tick", "slow_ticks", "hang", "hangs",
+        "supply_resets", "reset",
+    }  # fmt: skip
+    # tests/test_faults_board.py tries those.
+    assert board == {
+        "supply_step", "supply_ramp", "driver_hot", "bus_off_flag", "coil_open", "coil_short", "coil_step", "coil_drift",
+        "coil_chatter", "over_current", "memory_bit", "limits_bit",
+    }  # fmt: skip
     assert all(kind.doc for kind in KINDS.values())
 
 
@@ -516,16 +526,41 @@ def test_slow_ticks_have_the_longer_period_and_then_the_old_one() -> None:
     assert (np.diff(at_us) > 0).all()
 
 
-def test_a_hang_has_no_ticks_and_loses_no_frames() -> None:
-    given = injected("hang")
-    assert not ((given.ticks.at_us >= ONSET_US) & (given.ticks.at_us < END_US)).any()
+def test_a_short_hang_has_no_ticks_and_loses_no_frames() -> None:
+    given = injected("hang", end_us=ONSET_US + 40_000)
+    assert not ((given.ticks.at_us >= ONSET_US) & (given.ticks.at_us < ONSET_US + 40_000)).any()
     assert given.frames is stimulus().frames
+    assert given.ticks.starts == {}
 
 
-def test_a_reset_hears_nothing_and_begins_anew_at_its_end() -> None:
-    given = injected("reset")
+def test_a_long_hang_ends_with_the_watchdog() -> None:
+    """What waits in the ring is lost with the reset."""
+    given = injected("hang", severity="80 ms")
+    ((again, cause),) = given.ticks.starts.items()
+    assert cause == "watchdog"
+    assert given.ticks.at_us[again - 1 : again + 1].tolist() == [ONSET_US - 2000, ONSET_US + 80_000]
+    inside = in_fault(given.frames)
+    assert inside.at_us[0] >= ONSET_US + 80_000
+
+
+def test_hangs_and_break_downs_are_spread_over_the_time() -> None:
+    for kind, cause, off_us in (("hangs", "watchdog", 50_000), ("supply_resets", "brown_out", 20_000)):
+        given = injected(kind, severity=3)
+        starts = {int(given.ticks.at_us[tick]): cause for tick, cause in given.ticks.starts.items()}
+        assert starts == dict.fromkeys([ONSET_US + i * 200_000 + off_us for i in range(3)], cause)
+        # In between it runs and hears.
+        between = (given.ticks.at_us >= ONSET_US + off_us) & (given.ticks.at_us < ONSET_US + 200_000)
+        assert np.count_nonzero(between) == (200_000 - off_us) // PERIOD_US
+        heard = given.frames.at_us[(given.frames.at_us >= ONSET_US) & (given.frames.at_us < END_US)]
+        assert ((heard - ONSET_US) % 200_000 >= off_us).all()
+
+
+@pytest.mark.parametrize("cause", ["power_on", "watchdog", "brown_out", "soft", "other"])
+def test_a_reset_hears_nothing_and_begins_anew_at_its_end(cause: str) -> None:
+    given = injected("reset", severity=cause)
     assert len(in_fault(given.frames)) == 0
-    (again,) = given.ticks.reloads
+    ((again, said),) = given.ticks.starts.items()
+    assert said == cause
     assert given.ticks.at_us[again - 1 : again + 1].tolist() == [ONSET_US - 2000, END_US]
 
 
@@ -545,10 +580,24 @@ def test_every_tick_gets_the_frames_up_to_its_time() -> None:
     assert (rows[:, 0] > owner - PERIOD_US).all()
 
 
-def test_a_reload_begins_a_block() -> None:
-    made = deliver(injected("reset"), LAYOUT, (512, 4000))
-    (number,) = made.reloads
-    assert made.blocks[number].ticks[0, 0] == END_US
+def test_a_start_and_a_poke_begin_a_block() -> None:
+    made = deliver(injected("reset", severity="soft"), LAYOUT, (512, 4000))
+    ((number, cause),) = made.starts.items()
+    assert (made.blocks[number].ticks[0, 0], cause) == (END_US, "soft")
+    made = deliver(injected("memory_bit", "report_ticks"), LAYOUT, (512, 4000))
+    ((number, pokes),) = made.pokes.items()
+    assert made.blocks[number].ticks[0, 0] == ONSET_US
+    assert pokes == (Poke("image", LAYOUT.config["report_ticks"].at, 1),)
+
+
+def test_what_the_board_says_goes_to_its_column() -> None:
+    names = LAYOUT.rows["tick_in"]
+    given = injected("supply_step", severity="5 V")
+    ticks = np.concatenate([block.ticks for block in deliver(given, LAYOUT, (512, 4000)).blocks])
+    inside = (ticks[:, 0] >= ONSET_US) & (ticks[:, 0] < END_US)
+    assert set(ticks[inside, names.index("supply_mv")].tolist()) == {5000}
+    assert set(ticks[~inside, names.index("supply_mv")].tolist()) == {NOMINAL_INPUTS["supply_mv"]}
+    assert set(ticks[:, names.index("coil_permille_rear_left")].tolist()) == {1000}
 
 
 def test_frames_past_the_ring_are_lost_and_counted() -> None:
@@ -556,7 +605,7 @@ def test_frames_past_the_ring_are_lost_and_counted() -> None:
     crowd = Frames(np.full(50, 1500), frames.key, frames.length, frames.data)
     made = deliver(Stimulus(crowd, regular_ticks(PERIOD_US, 4000)), LAYOUT, (512, 40))
     (block,) = made.blocks
-    assert block.ticks.tolist() == [[0, 0, 0], [2000, 40, 10], [4000, 0, 0]]
+    assert block.ticks[:, :3].tolist() == [[0, 0, 0], [2000, 40, 10], [4000, 0, 0]]
     assert np.array_equal(block.frames[:, 1], frames.key[:40])
 
 
@@ -568,10 +617,18 @@ def test_the_clock_wraps_where_the_controllers_does() -> None:
     assert ticks[:, 0].min() == 0
 
 
-def test_taking_a_tick_away_moves_its_reload_to_the_next() -> None:
-    ticks = Ticks(np.arange(5, dtype=np.int64), np.zeros(5, np.int32), frozenset({2}))
-    assert ticks.select(np.array([True, True, False, True, True])).reloads == {2}
-    assert ticks.select(np.array([False, True, True, True, True])).reloads == {1}
+def test_taking_a_tick_away_moves_what_came_before_it_to_the_next() -> None:
+    ticks = regular_ticks(1, 4).with_starts({2: "soft", 9: "soft"})
+    ticks = (
+        ticks.with_poke(2, Poke("image", 7, 1))
+        .with_poke(3, Poke("image", 8, 1))
+        .with_poke(9, Poke("image", 9, 1))
+    )
+    assert ticks.starts == {2: "soft"}
+    kept = ticks.select(np.array([True, True, False, True, True]))
+    assert kept.starts == {2: "soft"}
+    assert kept.pokes == {2: (Poke("image", 7, 1), Poke("image", 8, 1))}
+    assert ticks.select(np.array([False, True, True, True, True])).starts == {1: "soft"}
 
 
 def test_joining_keeps_the_order_of_the_parts() -> None:

@@ -12,7 +12,9 @@ from dashpot.faults import Judge, Recording, Result, Row
 from dashpot.faults.expect import Expect
 from dashpot.faults.judge import LATE, LIMIT, NO_STIMULUS, PASS, WRONG
 from dashpot.faults.kinds import KINDS
+from dashpot.faults.memory import Boot, disagreements, places
 from dashpot.faults.plan import PlannedFault
+from dashpot.faults.registry import Corner
 from dashpot.faults.stimulus import Frames, Stimulus, regular_ticks
 from faults_kit import bus, image
 from images import LAYOUT
@@ -282,3 +284,303 @@ def test_ticks_that_were_left_out_are_compared_with_the_newest_before() -> None:
     row = made_row(Expect(("late_tick",), detect_us=24_000), "hang")
     result = Judge(image()).judge(row, reference(), was, Recording(at_us[keep], trace), given)
     assert (result.verdict, result.detect_ms, result.changed["ticks"]) == (PASS, 20.0, 10)
+
+
+# Corners without a current.
+
+FRONT_LEFT = Corner("front_left", 0)
+MATCH_MA = 900
+OPEN = Expect(
+    codes=("coil_open",), reaction="corner_off", lost=(), detect_us=34_000, budget_us=60_000,
+)  # fmt: skip
+
+
+def corner_off() -> np.ndarray:
+    """Front left is off from 30 ms to the end of the fault, its partner goes from 1000 to 900 mA in one tick."""
+    trace = reference().trace.copy()
+    off = slice(at(LOST_AT), at(LENGTH_US))
+    put(trace, "mode", off, MODES["reduced"])
+    put(trace, "faults", off, FAULT["coil_open"])
+    put(trace, "corners_off", off, 1)
+    current = LAYOUT.state["current_ma"].at
+    trace[off, current] = 0
+    trace[off, current + 1] = MATCH_MA
+    # Out of no current: the least and one step of the slew, then more steps of it.
+    trace[at(LENGTH_US) : at(LENGTH_US) + 5, current] = [460, 620, 780, 940, 1000]
+    return trace
+
+
+def judged_corner(trace: np.ndarray, expect: Expect = OPEN) -> Result:
+    fault = PlannedFault(KINDS["coil_open"], FRONT_LEFT, None, "front_left", "", 0, LENGTH_US)
+    row = Row("a/row", "a", "here", LEAD_US, LEAD_US, (fault,), expect, AFTER_US)
+    was = Stimulus(frames(), regular_ticks(PERIOD_US, LEAD_US + LENGTH_US + AFTER_US))
+    opened = was.ticks.inputs["coil_permille_front_left"].copy()
+    opened[at(0) : at(LENGTH_US)] = 40_000
+    given = replace(was, ticks=was.ticks.with_input("coil_permille_front_left", opened))
+    return Judge(image()).judge(row, reference(), was, Recording(reference().at_us, trace), given)
+
+
+def test_no_current_is_inside_the_limits_where_the_corner_is_off() -> None:
+    result = judged_corner(corner_off())
+    assert (result.verdict, result.why) == (PASS, ())
+    assert (result.safe_ms, result.least_ma) == (30.0, 0)
+    assert result.changed == {"frames": 0, "ticks": 200, "seen": True}
+    assert result.slew_share == 1.0
+
+
+def no_bit(trace: np.ndarray) -> None:
+    put(trace, "corners_off", slice(at(LOST_AT) + 5, at(LOST_AT) + 6), 0)
+
+
+def bit_too_long(trace: np.ndarray) -> None:
+    put(trace, "corners_off", slice(at(LENGTH_US), at(LENGTH_US) + 1), 1)
+
+
+def out_too_far(trace: np.ndarray) -> None:
+    """461 mA in the first tick, where 300 mA and a step of 160 are allowed."""
+    trace[at(LENGTH_US), LAYOUT.state["current_ma"].at] = 461
+
+
+def other_partner(trace: np.ndarray) -> None:
+    trace[at(LOST_AT) : at(LENGTH_US), LAYOUT.state["current_ma"].at + 1] = 899
+
+
+def others_moved(trace: np.ndarray) -> None:
+    trace[at(LOST_AT) : at(LENGTH_US), LAYOUT.state["current_ma"].at + 2] = 999
+
+
+def both_off(trace: np.ndarray) -> None:
+    put(trace, "corners_off", slice(at(LOST_AT), at(LENGTH_US)), 3)
+    trace[at(LOST_AT) : at(LENGTH_US), LAYOUT.state["current_ma"].at + 1] = 0
+    trace[at(LENGTH_US), LAYOUT.state["current_ma"].at + 1] = 460
+
+
+CORNERS: dict[str, tuple[Callable[[np.ndarray], None], str, str]] = {
+    "no current without the bit": (no_bit, LIMIT, "front_left at 0 to"),
+    "a current with the bit": (bit_too_long, LIMIT, "front_left had a current while it was off"),
+    "out of it too far": (out_too_far, LIMIT, "front_left moved 161 mA"),
+    "another match": (other_partner, WRONG, "corner_off was not complete"),
+    "other corners": (others_moved, WRONG, "corner_off was not complete"),
+    "a partner that should have the match": (both_off, LIMIT, "front_right moved"),
+}
+
+
+@pytest.mark.parametrize("name", CORNERS)
+def test_a_planted_mistake_of_a_corner_is_found(name: str) -> None:
+    plant, verdict, reason = CORNERS[name]
+    trace = corner_off()
+    plant(trace)
+    result = judged_corner(trace)
+    assert result.verdict == verdict
+    assert any(reason in why for why in result.why), result.why
+
+
+def test_left_and_right_may_not_part_past_their_spread() -> None:
+    """1200 mA of the front axle: at 1500 and 301 mA it is 1199, a step on it is 1201."""
+    current = LAYOUT.state["current_ma"].at
+    apart = corner_off()
+    apart[at(LENGTH_US) + 100 :, current] = np.minimum(
+        1500, 1000 + 160 * np.arange(len(apart) - at(LENGTH_US) - 100)
+    )
+    apart[at(LENGTH_US) + 100 :, current + 1] = np.maximum(
+        301, 1000 - 120 * np.arange(len(apart) - at(LENGTH_US) - 100)
+    )
+    assert judged_corner(apart).verdict == PASS
+    apart[at(LENGTH_US) + 150 :, current] = 1502
+    result = judged_corner(apart)
+    assert (result.verdict, result.why) == (
+        LIMIT, ("front_left and its partner are 1201 mA apart; that may not grow past 1200 mA",),
+    )  # fmt: skip
+
+
+def test_the_overshoot_is_over_all_that_was_commanded_in_ten_ticks() -> None:
+    trace = corner_off()
+    measured, command = LAYOUT.state["measured_ma"].at, LAYOUT.state["current_ma"].at
+    # Measured before the tick's own command.
+    trace[1:, measured : measured + 4] = trace[:-1, command : command + 4]
+    assert judged_corner(trace).overshoot_ma == 0
+    # Nine ticks after the last command of 1000 mA a current of 1000 is none, after eleven it is.
+    trace[at(LOST_AT) + 9, measured] = 1000
+    assert judged_corner(trace).overshoot_ma == 0
+    trace[at(LOST_AT) + 10, measured] = 70
+    assert judged_corner(trace).overshoot_ma == 70
+
+
+def in_mode(mode: str, current_ma: int, off: int) -> np.ndarray:
+    trace = reference().trace.copy()
+    inside = slice(at(LOST_AT), at(LENGTH_US))
+    put(trace, "mode", inside, MODES[mode])
+    put(trace, "faults", inside, FAULT["supply_low"])
+    put(trace, "corners_off", inside, off)
+    put(trace, "current_ma", inside, current_ma)
+    if not current_ma:
+        put(trace, "current_ma", slice(at(LENGTH_US), None), 460)
+    return trace
+
+
+def test_derated_currents_and_none_at_all() -> None:
+    derate = Expect(codes=("supply_low",), reaction="derate", lost=(), detect_us=34_000, budget_us=60_000)
+    # 1200 mA is what the demo's calibration allows; the slew is not looked at when there is no step.
+    assert judged_corner(in_mode("reduced", 1000, 0), derate).verdict == PASS
+    trace = in_mode("reduced", 1000, 0)
+    current = LAYOUT.state["current_ma"].at + 3
+    trace[at(LOST_AT) - 2 :, current] = 1120
+    trace[at(LOST_AT) - 1 :, current] = 1200
+    assert judged_corner(trace, derate).verdict == PASS
+    trace[at(LENGTH_US) - 1, current] = 1201
+    assert judged_corner(trace, derate).verdict == WRONG
+    assert judged_corner(in_mode("active", 1000, 0), derate).verdict == WRONG
+    off = replace(derate, reaction="output_off")
+    assert judged_corner(in_mode("output_off", 0, 15), off).verdict == PASS
+    assert judged_corner(in_mode("safe_hold", 0, 15), off).verdict == WRONG
+    assert judged_corner(in_mode("output_off", 0, 14), off).verdict == LIMIT
+
+
+def test_a_reaction_need_not_stay_longer_than_it_is_asked_to() -> None:
+    trace = in_mode("reduced", 1000, 0)
+    put(trace, "mode", slice(at(200_000), None), MODES["active"])
+    derate = Expect(codes=("supply_low",), reaction="derate", lost=(), detect_us=34_000, budget_us=60_000)
+    assert judged_corner(trace, derate).verdict == WRONG
+    assert judged_corner(trace, replace(derate, hold_us=200_000)).verdict == PASS
+
+
+def test_a_corner_of_the_guard_is_off_from_the_very_tick_on() -> None:
+    expect = Expect(codes=("memory",), reaction="held_off", lost=(), detect_us=34_000, budget_us=60_000)
+    trace = reference().trace.copy()
+    inside = slice(at(0), None)
+    put(trace, "mode", inside, MODES["safe_hold"])
+    put(trace, "faults", inside, FAULT["memory"])
+    put(trace, "corners_off", inside, 1)
+    current = LAYOUT.state["current_ma"].at
+    trace[inside, current : current + 4] = [0, MATCH_MA, 900, 900]
+    trace[at(0) + 1 :, current + 2 : current + 4] = SAFE_MA
+    assert judged_corner(trace, expect).verdict == PASS
+    late = trace.copy()
+    late[at(0), current] = 1000
+    late[at(0), LAYOUT.state["corners_off"].at] = 0
+    result = judged_corner(late, expect)
+    assert result.verdict == WRONG
+    assert "did not go in the very tick" in result.why[0]
+
+
+def test_lateral_comes_from_speed_and_yaw_rate() -> None:
+    """50 m/s x 20 deg/s are 17.453 m/s2, 1.780 g [X]; the speed of the tick before counts."""
+    expect = Expect(
+        codes=("channel_lost",),
+        reaction="substitute",
+        lost=("lateral_mg",),
+        detect_us=34_000,
+        budget_us=134_000,
+    )
+    trace = reference().trace.copy()
+    inside = slice(at(LOST_AT), at(LENGTH_US))
+    put(trace, "mode", inside, MODES["reduced"])
+    put(trace, "channels_lost", inside, 1 << LATERAL)
+    put(trace, "faults", inside, FAULT["channel_lost"])
+    channel = LAYOUT.state["channel"].at
+    trace[:, channel + LAYOUT.channel_index("road_speed_cm_s")] = 5000
+    trace[:, channel + LAYOUT.channel_index("yaw_cdeg_s")] = 2000
+    trace[inside, channel + LATERAL] = 1780
+    assert judged(trace, expect).verdict == PASS
+    trace[at(LENGTH_US) - 1, channel + LATERAL] = 1782
+    assert judged(trace, expect).verdict == WRONG
+    # The speed of the very tick is not yet known to it.
+    trace[at(LENGTH_US) - 1, channel + LATERAL] = 1780
+    trace[at(LENGTH_US) - 1, channel + LAYOUT.channel_index("road_speed_cm_s")] = 6000
+    assert judged(trace, expect).verdict == PASS
+
+
+def test_channels_that_may_be_lost_besides() -> None:
+    trace = held()
+    other_channel(trace)
+    assert judged(trace, replace(EXPECT, may_lose=("longitudinal_mg",))).verdict == PASS
+    assert judged(held(), replace(EXPECT, may_lose=("longitudinal_mg",))).verdict == PASS
+    assert judged(held(), replace(EXPECT, lost=(), may_lose=("longitudinal_mg",))).verdict == WRONG
+
+
+# The fault memory.
+
+
+def remembered(trace: np.ndarray) -> list[list[int]]:
+    """Entries as the firmware keeps them of a trace, with plain loops."""
+    faults = trace[:, LAYOUT.state["faults"].at]
+    rows: dict[int, list[int]] = {}
+    before = 0
+    for tick, word in enumerate(faults.tolist()):
+        second = tick * PERIOD_US // 1_000_000
+        for code in range(len(LAYOUT.faults)):
+            if word >> code & 1:
+                if code not in rows:
+                    snapshot = trace[tick, places(LAYOUT)].tolist()
+                    rows[code] = [code, 0, 0, 1, second, 1, second, LAYOUT.version, *snapshot]
+                if not before >> code & 1:
+                    rows[code][1] += 1
+                rows[code][6] = second
+        before = word
+    return [rows[code] for code in sorted(rows)]
+
+
+def words(rows: list[list[int]]) -> np.ndarray:
+    return np.array([8 + len(places(LAYOUT)), len(rows), *(word for row in rows for word in row)], np.int32)
+
+
+def judged_memory(memory: np.ndarray) -> Result:
+    was = Stimulus(frames(), regular_ticks(PERIOD_US, LEAD_US + LENGTH_US + AFTER_US))
+    given = replace(was, frames=frames(400))
+    recording = Recording(reference().at_us, held(), memory, (1,))
+    return Judge(image()).judge(made_row(EXPECT), reference(), was, recording, given)
+
+
+def test_a_fault_memory_that_agrees_passes() -> None:
+    assert judged_memory(words(remembered(held()))).verdict == PASS
+
+
+SNAPSHOT_AT = 8
+FORGERIES: dict[str, tuple[Callable[[list[list[int]]], object], str]] = {
+    "an entry is missing": (lambda rows: rows.pop(), "required_lost came and does not stand in it"),
+    "one too many": (
+        lambda rows: rows.append([LAYOUT.faults.index("memory"), *rows[0][1:]]), "memory stands in it and never came",
+    ),
+    "a code that nobody knows": (lambda rows: rows.append([99, *rows[0][1:]]), "code 99 stands in it and never came"),
+    "another count": (lambda rows: rows[0].__setitem__(1, 2), "channel_lost came 1 times, it says 2"),
+    "latched": (lambda rows: rows[0].__setitem__(2, 1), "channel_lost stands in it as latched"),
+    "another first time": (lambda rows: rows[0].__setitem__(4, 1), "channel_lost came first 0 s after the start, it says 1"),
+    "another last time": (lambda rows: rows[0].__setitem__(6, 1), "the last time of channel_lost"),
+    "another boot": (lambda rows: rows[0].__setitem__(5, 2), "the last time of channel_lost"),
+    "another layout": (lambda rows: rows[0].__setitem__(7, 1), "names another layout"),
+    "another snapshot": (
+        lambda rows: rows[1].__setitem__(SNAPSHOT_AT + 5, 7), "the snapshot of required_lost is not the trace of its first tick, from word 5 on",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", FORGERIES)
+def test_a_fault_memory_that_says_something_else_is_a_wrong_reaction(name: str) -> None:
+    forge, reason = FORGERIES[name]
+    rows = remembered(held())
+    forge(rows)
+    result = judged_memory(words(rows))
+    assert result.verdict == WRONG
+    assert any(why.startswith("fault memory: ") and reason in why for why in result.why), result.why
+
+
+def test_words_that_are_no_fault_memory_are_a_wrong_reaction() -> None:
+    for memory in (np.zeros(0, np.int32), words(remembered(held()))[:-1]):
+        (why,) = judged_memory(memory).why
+        assert "are no fault memory" in why
+
+
+def test_what_an_earlier_boot_saw_need_not_stand_in_it() -> None:
+    """Only what was written down before a reset is known after it."""
+    trace = held()
+    rows = remembered(trace)
+    second = Boot(2, at(LENGTH_US), len(trace))
+    boots = [Boot(1, 0, at(LENGTH_US)), second]
+    said = [words([]), words(rows[:1]), words(rows)]
+    for memory in said:
+        assert not list(disagreements(memory, LAYOUT, reference().at_us, trace, boots))
+    rows[0][SNAPSHOT_AT] += 1
+    assert list(disagreements(words(rows), LAYOUT, reference().at_us, trace, boots))
+    # What the last boot saw must.
+    boots = [Boot(1, 0, at(LOST_AT)), Boot(2, at(LOST_AT), len(trace))]
+    assert len(list(disagreements(words([]), LAYOUT, reference().at_us, trace, boots))) == 2

@@ -11,13 +11,16 @@ import pytest
 
 from dashpot.errors import InputError
 from firmware_fixtures import Firmware
-from images import ALL_LAYERS, FIRST_ID, LAYOUT, ImageBuilder, block, column, direct_signal, sealed
+from images import ALL_LAYERS, CORNERS, FIRST_ID, LAYOUT, ImageBuilder, block, column, direct_signal, sealed
 from test_firmware_core import random_values
 from test_firmware_laws import busy_image
 
 TAKEN, TOO_SHORT, WRONG_MAGIC, WRONG_VERSION, WRONG_LENGTH, WRONG_CRC, WRONG_CONTENT = range(7)
 # Words whose bounds also depend on their neighbours; they have tests of their own below.
-RELATED = {"least_ma", "most_ma", "demand_min_permille", "demand_max_permille", "band_blend_mm_s"}
+RELATED = {
+    "least_ma", "most_ma", "demand_min_permille", "demand_max_permille", "band_blend_mm_s", "match_ma", "derate_ma",
+    "resistance_permille", "axle_spread_ma",
+}  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -114,6 +117,11 @@ def tracker(i: int, **fields: int) -> Callable[[ImageBuilder], object]:
     return lambda image: image.tracker(i, **fields)
 
 
+def check(name: str, **fields: int) -> Callable[[ImageBuilder], object]:
+    return lambda image: image.check(name, **fields)
+
+
+CHECK = LAYOUT.rows["check_row"]
 P2 = LAYOUT.crc_kinds.index("e2e_p2")
 END = LAYOUT.config_words + 100_000
 FLAT = [2, -1, 1, *[0] * 2]
@@ -183,6 +191,17 @@ WRONG: list[tuple[str, Callable[[ImageBuilder], object]]] = [
     ("stroke end before the channel", put("end_start_um", -400_001, at=2)),
     ("safe below least", put("safe_ma", 299)),
     ("safe above most", put("safe_ma", 1601, at=3)),
+    ("match below least", put("match_ma", 299)),
+    ("match above most", put("match_ma", 1601, at=3)),
+    ("derate below safe", put("derate_ma", 799)),
+    ("derate above most", put("derate_ma", 1601, at=3)),
+    ("safe currents further apart than the front may be",
+     lambda i: i.put("safe_ma", 700, 801).put("axle_spread_ma", 100)),
+    ("and the rear", lambda i: i.put("safe_ma", 801, 700, at=2).put("axle_spread_ma", 100, at=1)),
+    ("resistance band the wrong way", put("resistance_permille", 1001, 1000)),
+    *[(f"check {name} {field} {value}", check(name, **{field: value}))
+      for name in ("lateral", "held") for field, most in zip(CHECK, (32767, 32767, 100, 10**6, 10**6), strict=True)
+      for value in (-1, most + 1)],
     ("demand limits crossed", lambda i: i.put("demand_min_permille", 501).put("demand_max_permille", 500)),
     ("channel configured 2", channel("lateral_mg", configured=2)),
     ("channel configured -1", channel("driver_switch", configured=-1)),
@@ -191,7 +210,7 @@ WRONG: list[tuple[str, Callable[[ImageBuilder], object]]] = [
     ("channel heal 0", channel("lateral_mg", heal_good=0)),
     *[(f"channel {field} {value}", channel("lateral_mg", **{field: value})) for field, value in [
         ("rate_100ms", -1), ("rate_100ms", 32_001), ("rate_floor_us", -1), ("rate_floor_us", 0x08000001),
-        ("still_us", -1), ("still_us", 0x08000001),
+        ("still_us", -1), ("still_us", 0x08000001), ("substitute", -1), ("substitute", len(LAYOUT.substitutes)),
     ]],
     ("stroke rate past the channel", channel("stroke_um.rear_left", rate_100ms=800_001)),
     ("channel heal past its count", channel("lateral_mg", heal_good=32768)),
@@ -219,6 +238,31 @@ def test_everything_that_a_stage_relies_on_is_checked(
     assert refusal(firmware, image.build()) == WRONG_CONTENT
 
 
+WRONG += [
+    ("substitute that is none", lambda i: i.channel("lateral_mg", substitute=3)),
+    ("substitute below none", lambda i: i.channel("lateral_mg", substitute=-1)),
+    ("substitute of the other axis", lambda i: i.channel("lateral_mg", substitute=2)),
+    ("the same the other way round", lambda i: i.channel("longitudinal_mg", substitute=1)),
+    ("substitute of no acceleration", lambda i: i.channel("vertical_mg", substitute=3)),
+    *[
+        (
+            f"tracking of {corner}, {field}",
+            lambda i, c=corner, f=field: i.check(f"coil_tracking.{c}", **{f: 100_001}),
+        )
+        for corner in CORNERS
+        for field in ("limit", "heal_limit")
+    ],
+    ("value past 31 bits upwards", lambda i: i.message([wide_signal(1)], key=5)),
+    ("value past 31 bits downwards", lambda i: i.message([wide_signal(-1)], key=5)),
+]
+
+
+def wide_signal(sign: int) -> dict[str, int]:
+    """A signal whose scaled value fits 31 bits, but not with its offset."""
+    wide = {"num": 4000, "den": 1, "clip_low": -500_000, "clip_high": 500_000}
+    return direct_signal(LAYOUT, "lateral_mg") | wide | {"offset": sign * 200_000_000}
+
+
 RIGHT: list[tuple[str, Callable[[ImageBuilder], object]]] = [
     ("message of one byte", lambda i: i.message([], key=5, length=1)),
     ("table of sixteen points", place("base_table", [16, *range(16), *range(16)])),
@@ -228,8 +272,14 @@ RIGHT: list[tuple[str, Callable[[ImageBuilder], object]]] = [
     ("blend as wide as the low band", put("band_edge_mm_s", 10, 30)),
     ("stroke end over the whole channel", lambda i: i.put("end_start_um", -400_000).put("end_stop_um", 400_000)),
     ("safe equals least", put("safe_ma", 300)),
-    ("safe equals most", put("safe_ma", 1600)),
-    ("least equals most", lambda i: i.fill("least_ma", 800).fill("most_ma", 800)),
+    ("safe equals most", lambda i: i.put("safe_ma", 1600).put("derate_ma", 1600)),
+    ("least equals most", lambda i: i.fill("least_ma", 800).fill("most_ma", 800).fill("derate_ma", 800)),
+    ("match current at its ends", put("match_ma", 300, 1600, 0, 300)),
+    ("derate at its ends", put("derate_ma", 800, 1600)),
+    ("axle spread that the safe currents just keep", lambda i: i.put("safe_ma", 700, 800).put("axle_spread_ma", 100)),
+    ("axles without any spread", put("axle_spread_ma", 0, 0)),
+    ("resistance band of one value", put("resistance_permille", 1000, 1000)),
+    ("check at its ends", check("lateral", **dict(zip(CHECK, (32767, 32767, 100, 10**6, 10**6), strict=True)))),
     ("demand limits equal", lambda i: i.fill("demand_min_permille", 500).fill("demand_max_permille", 500)),
     ("currents at their ends", lambda i: i.fill("least_ma", 0).fill("most_ma", 5000)),
     ("channel at its ends", channel("stroke_um.front_left", default=-400_000, timeout_us=0x08000000, heal_good=32767)),
@@ -253,6 +303,8 @@ RIGHT: list[tuple[str, Callable[[ImageBuilder], object]]] = [
     ("mux of three bytes at the end", first_message(mux_count=3, mux_first=5, mux_step=1)),
     ("mux of three bytes backwards", first_message(mux_count=3, mux_first=2, mux_step=-1)),
     ("no messages at all", lambda i: i.clear_messages()),
+    ("both substitutes", lambda i: i.channel("lateral_mg", substitute=1).channel("longitudinal_mg", substitute=2)),
+    ("tracking at its end", lambda i: i.check("coil_tracking.rear_right", limit=100_000, heal_limit=100_000)),
 ]  # fmt: skip
 
 

@@ -69,7 +69,15 @@ def extreme_words(rng: np.random.Generator) -> list[int]:
     """An image whose fixed words lie at or near the bounds that the firmware itself declares."""
     bounds = checked.load(FIRMWARE).import_module("dashpot.image")._BOUNDS
     image = busy_image(*ALL_LAYERS)
-    for name in ("base_table", "road_speed_table", "brake_lead_table", "grip_ask_table", "valve_table"):
+    tables = (
+        "base_table",
+        "road_speed_table",
+        "brake_lead_table",
+        "grip_ask_table",
+        "steer_yaw_table",
+        "valve_table",
+    )
+    for name in tables:
         for i in range(LAYOUT.config[name].count):
             x = np.unique(rng.choice([-32768, -32767, -1, 0, 1, 500, 999, 32766, 32767], 6))
             image.table(name, [*x.tolist(), *([32767] if len(x) < 2 and x[0] < 32767 else [])] if len(x) > 1 else [0, 1],
@@ -79,6 +87,16 @@ def extreme_words(rng: np.random.Generator) -> list[int]:
     for name in ("stroke_um.front_left", "lateral_mg", "brake_kpa"):
         limit = LAYOUT.channels[LAYOUT.channel_index(name)].limit
         image.channel(name, default=int(rng.choice([-limit, limit])))
+    for own, name in enumerate(("lateral_mg", "longitudinal_mg"), 1):
+        image.channel(name, substitute=int(rng.choice([0, own])), required=int(rng.integers(2)))
+    for check in LAYOUT.checks:
+        most = 100_000 if check.name.startswith("coil_tracking") else 1_000_000
+        limits = rng.choice([0, 1, 500, 10_000, most], 2).tolist()
+        trip, heal = rng.choice([0, 1, 3], 2).tolist()
+        row = dict(
+            zip(LAYOUT.rows["check_row"], [trip, heal, int(rng.choice([0, 2, 100])), *limits], strict=True)
+        )
+        image.check(check.name, **row)
     words = np.frombuffer(image.build()[20:], "<i4").copy()
     for place, count, least, most in bounds:
         words[place : place + count] = rng.choice([least, least, most, most, (least + most) // 2], count)
@@ -93,8 +111,18 @@ def extreme_words(rng: np.random.Generator) -> list[int]:
 
     ordered("least_ma", "most_ma", "safe_ma")
     ordered("demand_min_permille", "demand_max_permille")
+    safe, most = (words[config[name].at :][:4] for name in ("safe_ma", "most_ma"))
+    words[config["derate_ma"].at :][:4] = np.where(rng.integers(2, size=4), safe, most)
+    words[config["match_ma"].at :][:4] = np.where(rng.integers(2, size=4), most, 0)
+    # The safe currents of an axle may be as far apart as its spread at least.
+    words[config["axle_spread_ma"].at :][:2] = rng.choice([0, 5000], 2)
+    for axle in range(2):
+        words[config["axle_spread_ma"].at + axle] = max(
+            words[config["axle_spread_ma"].at + axle], abs(int(safe[2 * axle]) - int(safe[2 * axle + 1]))
+        )
+    words[config["resistance_permille"].at :][:2].sort()
     words[config["band_edge_mm_s"].at :][:2] = rng.choice([[1000, 3000], [1000, 32767]])
-    for tracker in range(6):
+    for tracker in range(LAYOUT.sizes["trackers"]):
         row = config["tracker_rows"].at + tracker * LAYOUT.sizes["tracker_row"]
         words[row + 1 : row + 3] = rng.choice([1, 1024], 2)
     for i in range(4):
@@ -112,6 +140,22 @@ def edge_values(rng: np.random.Generator, ticks: int) -> dict[str, np.ndarray]:
     }
 
 
+def edge_inputs(rng: np.random.Generator, whole: RunBlock) -> RunBlock:
+    """Let the board's own inputs jump between their ends as well."""
+    names = LAYOUT.rows["tick_in"]
+    ticks = whole.ticks.copy()
+    n = len(ticks)
+    # Mostly fine, so that the checks do not all stay tripped.
+    ticks[:, names.index("supply_mv")] = rng.choice([0, 5999, 13_500, 13_500, 13_500, 32_767], n)
+    ticks[:, names.index("flags")] = rng.choice([0, 0, 0, 0, *range(128)], n)
+    for corner in LAYOUT.corners:
+        permille = rng.choice([0, 1, 99, 100, 1000, 1000, 1629, 39_999, 40_000, 65_535], 6).repeat(
+            n // 6 + 1
+        )[:n]
+        ticks[:, names.index(f"coil_permille_{corner}")] = permille
+    return RunBlock(whole.first_tick, ticks, whole.frames, whole.log_us)
+
+
 @pytest.mark.parametrize("seed", range(25))
 def test_nothing_wraps_for_any_image_that_the_firmware_takes(
     host: Firmware, cpython: Firmware, seed: int
@@ -123,7 +167,8 @@ def test_nothing_wraps_for_any_image_that_the_firmware_takes(
         host.target.load(image)
     except InputError as error:
         pytest.fail(f"seed {seed} made an image that is refused: {error}")
-    same(host, cpython, image, [block(edge_values(rng, 250), start_us=2**30 - 200_000)])
+    whole = block(edge_values(rng, 250), start_us=2**30 - 200_000)
+    same(host, cpython, image, [edge_inputs(rng, whole)])
 
 
 def test_checked_cpython_would_see_a_wrap() -> None:

@@ -247,7 +247,8 @@ def test_results_are_taken_over_while_they_hold(tree: Path) -> None:
     assert not any("test_liar" in entry["by"] for entry in anew["mutants"])
 
 
-def test_a_run_that_is_cut_goes_on(tree: Path) -> None:
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
+def test_a_run_that_is_cut_goes_on(tree: Path, how: signal.Signals) -> None:
     kept = tree.parent / "kept.jsonl"
     started = subprocess.Popen(
         command(tree, "--resume", kept), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
@@ -255,7 +256,7 @@ def test_a_run_that_is_cut_goes_on(tree: Path) -> None:
     while not kept.exists() or kept.read_text().count("\n") < 3:
         assert started.poll() is None, started.stderr
         time.sleep(0.02)
-    started.send_signal(signal.SIGINT)
+    started.send_signal(how)
     _, said = started.communicate()
     assert started.returncode == 130
     assert "kept.jsonl has what was found, the same command goes on" in said

@@ -19,7 +19,7 @@ from calibration_kit import DEMO, demo_calibration, demo_image, demo_vehicle, ed
 from calibration_random import calibrations
 from dashpot import calibration, resources
 from dashpot.calibration import Image, Vehicle
-from dashpot.calibration.scalars import SCALARS, TABLES
+from dashpot.calibration.scalars import AT_ONCE, CHECKS, SCALARS, TABLES
 from dashpot.calibration.views import changes
 from dashpot.errors import InputError
 
@@ -109,8 +109,17 @@ def test_each_key_reaches_its_own_word() -> None:
     places = [layout().config[scalar.word].at + scalar.index for scalar in SCALARS]
     places += [layout().config[table.word].at + table.index for table in TABLES]
     assert len(places) == len(set(places))
+    rows = [place for check in CHECKS for place in check.places(layout())]
+    assert len(rows) == len(set(rows))
+    # Every check of the firmware has a key for its trip time, but for those that trip at once.
+    trip, size = layout().rows["check_row"].index("trip_ticks"), layout().sizes["check_row"]
+    trips = {
+        layout().config["check_rows"].at + i * size + trip: c.name for i, c in enumerate(layout().checks)
+    }
+    assert [name for place, name in trips.items() if place not in rows] == list(AT_ONCE)
     others = ("messages_at", "messages_count", "signals_at", "signals_count", "data_ids_at", "channel_rows",
-              "tracker_rows", "layer_on", "body_load_table", "grip_low_sq", "grip_high_sq")  # fmt: skip
+              "tracker_rows", "layer_on", "body_load_table", "grip_low_sq", "grip_high_sq", "check_rows", "current_control",
+              "coil_zero_q10", "coil_gain_q10", "coil_share_q10")  # fmt: skip
     for name in others:
         word = layout().config[name]
         places += range(word.at, word.at + word.count)
@@ -138,10 +147,85 @@ def test_numbers_of_the_demo_in_words() -> None:
     assert [r["channel"] for r in image.rows("tracker_row")] == [
         *(layout().channel_index(f"stroke_um.{corner}") for corner in layout().corners),
         layout().channel_index("steer_ddeg"), layout().channel_index("brake_kpa"),
+        layout().channel_index("road_speed_cm_s"),
     ]  # fmt: skip
     assert [(r["rate_mul"], r["velocity_limit"]) for r in image.rows("tracker_row")[3:]] == [
-        (100, 2**27), (10_000, 2**19), (1000, 2**23),
+        # 1 cm/s in 1 s is 1.01972 thousandths of g (CGPM 1901 [S]).
+        (100, 2**27), (10_000, 2**19), (1000, 2**23), (round(1e5 / 0.980665), 2**17),
     ]  # fmt: skip
+
+
+def check_row(image: Image, name: str) -> dict[str, int]:
+    return image.rows("check_row")[[check.name for check in layout().checks].index(name)]
+
+
+def test_checks_of_the_demo_in_words() -> None:
+    image = demo_image()
+    # 200 ms and 2 s at 2 ms a tick [X].
+    assert check_row(image, "lateral") == {
+        "trip_ticks": 100, "heal_ticks": 1000, "heals_most": 3, "limit": 300, "heal_limit": 200,
+    }  # fmt: skip
+    assert check_row(image, "supply_low") == {
+        "trip_ticks": 5, "heal_ticks": 250, "heals_most": 3, "limit": 9000, "heal_limit": 9500,
+    }  # fmt: skip
+    for corner in layout().corners:
+        assert check_row(image, f"stroke_offset.{corner}")["limit"] == 15_000
+        assert check_row(image, f"coil_open.{corner}") == {
+            "trip_ticks": 5, "heal_ticks": 0, "heals_most": 0, "limit": 100, "heal_limit": 100,
+        }  # fmt: skip
+        assert check_row(image, f"coil_resistance.{corner}")["trip_ticks"] == 500
+        assert check_row(image, f"coil_resistance_off.{corner}")["trip_ticks"] == 2500
+        assert check_row(image, f"coil_tracking.{corner}")["limit"] == 100
+    for axle in ("front", "rear"):
+        assert check_row(image, f"stroke_roll.{axle}")["limit"] == 25_000
+    assert check_row(image, "yaw")["limit"] == check_row(image, "brake")["limit"] == 0
+    assert check_row(image, "overrun") == {
+        "trip_ticks": 3, "heal_ticks": 500, "heals_most": 3, "limit": 0, "heal_limit": 0,
+    }  # fmt: skip
+    for name in ("memory", "held"):
+        assert check_row(image, name) == {
+            "trip_ticks": 1, "heal_ticks": 0, "heals_most": 0, "limit": 0, "heal_limit": 0,
+        }  # fmt: skip
+    # 20 mm/s is 40 um in 2 ms, times 16.
+    assert image.word("straight_step_q4") == 640
+    assert [image.word("axle_spread_ma", i) for i in (0, 1)] == [1200, 1200]
+
+
+def test_coil_words_follow_the_closed_form() -> None:
+    """2.2 ohm and 12 mH: 5.45 ms (domain table [X]); a lag's step response sampled at the ticks."""
+    image = demo_image()
+    zero, share = math.exp(-2 * 2.2 / 12), 1 - math.exp(-2 / 6)
+    for i in range(4):
+        assert (image.word("coil_mohm", i), image.word("coil_uh", i)) == (2200, 12_000)
+        assert image.word("coil_zero_q10", i) == round(1024 * zero) == 710
+        assert image.word("coil_share_q10", i) == round(1024 * share) == 290
+        assert image.word("coil_gain_q10", i) == round(1024 * share / (1 - zero)) == 946
+    assert (image.word("control_us"), image.word("freewheel_mv"), image.word("current_control")) == (
+        6000,
+        700,
+        1,
+    )
+
+
+def test_a_response_of_nothing_settles_in_one_tick() -> None:
+    text = edited("calibration.toml", ('response = "6 ms"', 'response = "0 ms"'))
+    image = calibration.pack(None, calibration.parse_calibration(text), layout())
+    zero = math.exp(-2 * 2.2 / 12)
+    assert (image.word("coil_share_q10"), image.word("coil_gain_q10")) == (1024, round(1024 / (1 - zero)))
+
+
+def test_substitutes_are_in_the_channels_rows(tmp_path: Path) -> None:
+    rows = demo_image().rows("channel_row")
+    assert [(row["required"], row["substitute"]) for row in rows[:3]] == [(1, 1), (1, 2), (0, 0)]
+    assert layout().substitutes == ("default", "speed_yaw", "speed_change")
+    plain = vehicle_from(
+        edited(
+            "vehicle.toml", ('without = "speed x yaw rate"', 'without = "safe"'), ('"speed change"', '"0 g"')
+        ),
+        tmp_path,
+    )
+    rows = calibration.pack(plain, demo_calibration(), layout()).rows("channel_row")
+    assert [(row["required"], row["substitute"]) for row in rows[:2]] == [(1, 0), (0, 0)]
 
 
 def test_slews_never_exceed_what_was_asked() -> None:
@@ -225,6 +309,7 @@ def places() -> dict[str, tuple[int, int]]:
     s = {name: signal + i for i, name in enumerate(layout().rows["signal"])}
     end = len(image.words)
     table = image.word("base_table")
+    check = {name: config["check_rows"].at + i for i, name in enumerate(layout().rows["check_row"])}
     body = image.word("body_load_table")
     return {
         "period": (config["period_us"].at, 999),
@@ -242,6 +327,19 @@ def places() -> dict[str, tuple[int, int]]:
         "map's points": (body, 17),
         "map's value": (end - 1, 1001),
         "safe current": (config["safe_ma"].at, 1601),
+        "match between none and the least": (config["match_ma"].at, 299),
+        "match above the most": (config["match_ma"].at + 3, 1601),
+        "derate below the safe current": (config["derate_ma"].at, 799),
+        "derate above the most": (config["derate_ma"].at + 2, 1601),
+        "band of resistance": (config["resistance_permille"].at, 1701),
+        "trip": (check["trip_ticks"], 32_768),
+        "heal": (check["heal_ticks"] + layout().sizes["check_row"], -1),
+        "heals": (check["heals_most"], 101),
+        "limit of a check": (check["limit"], 1_000_001),
+        "second limit of a check": (check["heal_limit"], -1),
+        "steering table": (config["steer_yaw_table"].at, 3),
+        "substitute": (config["channel_rows"].at + layout().rows["channel_row"].index("substitute"), 3),
+        "gain": (config["coil_gain_q10"].at + 1, 0),
         "no slew": (config["slew_down_ma"].at + 2, 0),
         "fade": (config["steer_fade_cm_s"].at, 30_000),
         "ramp": (config["end_start_um"].at + 1, 60_000),
@@ -274,12 +372,30 @@ def test_numbers_that_the_firmware_would_refuse_are_refused(name: str) -> None:
     assert "at word" in refused(resealed(content, at, word))
 
 
+def unequal_safe_currents() -> bytes:
+    """The demo's image with safe currents that differ by more than its axle spread lets the guard pass."""
+    spread = resealed(demo_image().to_bytes(), layout().config["axle_spread_ma"].at + 1, 99)
+    return resealed(spread, layout().config["safe_ma"].at + 2, 900)
+
+
+def test_safe_currents_that_the_guard_would_hold_back_are_refused() -> None:
+    assert "at word" in refused(unequal_safe_currents())
+    within = resealed(unequal_safe_currents(), layout().config["safe_ma"].at + 2, 899)
+    assert calibration.read_image(within, layout())
+
+
 def test_words_that_no_calibration_gives_are_not_unpacked() -> None:
     """A stroke tracker that differs from corner to corner is fine for the firmware, but no key says it."""
-    at = layout().config["tracker_rows"].at + layout().rows["tracker_row"].index("alpha_q10")
-    image = calibration.read_image(resealed(demo_image().to_bytes(), at, 7), layout())
-    with pytest.raises(InputError, match="no calibration gives"):
-        calibration.unpack(image)
+    tracker = layout().config["tracker_rows"].at + layout().rows["tracker_row"].index("alpha_q10")
+    names = [check.name for check in layout().checks]
+    rows, size = layout().config["check_rows"].at, layout().sizes["check_row"]
+    limit = rows + names.index("stroke_offset.rear_left") * size + layout().rows["check_row"].index("limit")
+    held = rows + names.index("held") * size + layout().rows["check_row"].index("trip_ticks")
+    zero = layout().config["coil_zero_q10"].at + 2
+    for at, word in ((tracker, 7), (limit, 14_000), (held, 2), (zero, 500)):
+        image = calibration.read_image(resealed(demo_image().to_bytes(), at, word), layout())
+        with pytest.raises(InputError, match="no calibration gives"):
+            calibration.unpack(image)
 
 
 def test_an_image_without_names_still_loads_but_is_not_unpacked() -> None:

@@ -12,7 +12,7 @@ from calibration_kit import demo_image, layout
 from dashpot import calibration
 from dashpot.errors import InputError
 from firmware_fixtures import Firmware
-from test_pack import places, resealed
+from test_pack import places, resealed, unequal_safe_currents
 
 CONTENT = 6  # the code of the host protocol for a table, row or number that is not right
 
@@ -50,6 +50,10 @@ def test_the_firmware_takes_what_was_packed(firmware: Firmware) -> None:
 def test_both_refuse_the_same_numbers(firmware: Firmware, name: str) -> None:
     at, word = places()[name]
     assert firmware_code(firmware, resealed(demo_image().to_bytes(), at, word)) == CONTENT
+
+
+def test_the_firmware_refuses_unequal_safe_currents(firmware: Firmware) -> None:
+    assert firmware_code(firmware, unequal_safe_currents()) == CONTENT
 
 
 def test_both_agree_on_any_changed_word(firmware: Firmware) -> None:

@@ -32,6 +32,8 @@ def blocks_of(here: Layout, sizes: list[int], seed: int) -> Iterator[tuple[RunBl
             ("faults", len(here.faults)),
             ("channels_lost", channels),
             ("channels_latched", channels),
+            ("channels_implausible", channels),
+            ("corners_off", len(here.corners)),
         ):
             rare = rng.random((size, bits)) < 0.01
             trace[:, here.state[name].at] = (rare << np.arange(bits)).sum(axis=1)
@@ -62,11 +64,8 @@ def test_sums_are_those_over_all_ticks(seed: int) -> None:
     assert statistics.mode_ticks.tolist() == [int((modes == i).sum()) for i in range(len(here.modes))]
     assert statistics.last.tolist() == trace[-1].tolist()
     assert (statistics.alloc_kept_bytes, statistics.alloc_gross_bytes) == (len(trace), 2 * len(trace))
-    for name, seen in (
-        ("faults", statistics.faults),
-        ("channels_lost", statistics.channels_lost),
-        ("channels_latched", statistics.channels_latched),
-    ):
+    assert len(statistics.seen) == 5
+    for name, seen in statistics.seen.items():
         mask = trace[:, here.state[name].at]
         for bit in range(31):
             rows = np.flatnonzero(mask >> bit & 1)

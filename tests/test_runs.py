@@ -17,9 +17,7 @@ from hypothesis import strategies as st
 
 from dashpot import runs
 from dashpot.errors import FirmwareError, InputError
-from dashpot.faultwords import FAULT_WORDS, fault_words
 from dashpot.files import sha256_file
-from dashpot.layout import Layout
 from dashpot.runs import BATCH_ROWS, OWN_COLUMNS, RunWriter, open_run, trace_columns, unit_of
 from dashpot.targets import RunBlock, RunReply
 from replay_kit import FIRMWARE, layout
@@ -265,23 +263,3 @@ def test_json_is_for_people_too(tmp_path: Path) -> None:
     assert (tmp_path / "x.json").read_text(encoding="utf-8") == '{\n  "b": 1,\n  "a": "µ"\n}\n'
     with pytest.raises(ValueError, match="JSON"):
         json.dumps(runs.write_json(tmp_path / "y.json", {"a": float("nan")}))
-
-
-# Words for faults.
-
-
-def test_every_fault_has_words_and_every_word_a_fault() -> None:
-    assert set(FAULT_WORDS) == set(Layout.load(FIRMWARE).faults)
-
-
-def test_words_are_clauses_that_fit_a_line_of_the_report() -> None:
-    for name, words in FAULT_WORDS.items():
-        for text in words:
-            assert text, name
-            assert text[0].islower(), name
-            assert not text.endswith("."), name
-    assert len({words.meaning for words in FAULT_WORDS.values()}) == len(FAULT_WORDS)
-
-
-def test_a_fault_of_a_newer_firmware_gets_its_name() -> None:
-    assert fault_words("coil_open").meaning == "coil open"

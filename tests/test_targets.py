@@ -17,7 +17,7 @@ import pytest
 
 from dashpot.errors import FirmwareError, InputError
 from dashpot.layout import Layout
-from dashpot.targets import RunBlock, RunReply, Target, TargetOptions, make_target
+from dashpot.targets import RunBlock, RunReply, Target, TargetOptions, make_target, tick_rows
 from dashpot.targets import host as host_module
 from dashpot.targets import pipe as pipe_module
 from dashpot.targets.host import OLDEST, find_micropython
@@ -27,7 +27,7 @@ from replay_kit import BODY_ID, FIRMWARE, layout, make_image
 # The far end of the pipe in plain Python; written from the protocol's text, not from pipe.py.
 FAKE = """
 import os, struct, sys, time
-mode, version, trace, state, config = sys.argv[1], *map(int, sys.argv[2:6])
+mode, version, trace, state, config, inputs = sys.argv[1], *map(int, sys.argv[2:7])
 out, source = sys.stdout.buffer, sys.stdin.buffer
 def send(*words, payload=b""):
     out.write(struct.pack(f"<{len(words)}i", *words) + payload)
@@ -55,7 +55,7 @@ while True:
     if kind == 3:
         send(3, state, 0, 0, payload=struct.pack(f"<{state}i", *range(state)))
     if kind == 2:
-        ticks = struct.unpack(f"<{3 * a}i", source.read(12 * a))
+        ticks = struct.unpack(f"<{inputs * a}i", source.read(4 * inputs * a))
         source.read(20 * b)
         ran += 1
         if mode == "hangs":
@@ -73,7 +73,7 @@ while True:
                 text = b"Traceback (most recent call last):\\n  File core.py, line 7, in tick\\nValueError: planted"
                 send(9, 1, len(text), 0, payload=bytes(4 * trace) + text + bytes(-len(text) % 4))
                 sys.exit(1)
-        rows = b"".join(struct.pack(f"<{trace}i", ticks[3 * i], *[ran] * (trace - 1)) for i in range(a))
+        rows = b"".join(struct.pack(f"<{trace}i", ticks[inputs * i], *[ran] * (trace - 1)) for i in range(a))
         send(2, a, 1, 2, payload=rows + struct.pack(f"<{a}i", *range(a)))
 """
 
@@ -94,6 +94,7 @@ def fake(tmp_path: Path) -> Iterator[Fake]:
             here.trace_words,
             here.state_words,
             here.config_words,
+            len(here.rows["tick_in"]),
         ]
         command = [sys.executable, str(script), mode, *map(str, words)]
         made.append(PipeTarget(name="fake", interpreter="none", command=command, layout=here))
@@ -106,9 +107,8 @@ def fake(tmp_path: Path) -> Iterator[Fake]:
 
 def block(first: int = 0, ticks: int = 4, frames: int = 2) -> RunBlock:
     """Ticks of 2 ms, all frames in the second one."""
-    rows = np.zeros((ticks, 3), "<i4")
-    rows[:, 0] = (np.arange(first, first + ticks) * 2000) % (1 << 30)
-    rows[1, 1] = frames
+    now_us = np.arange(first, first + ticks) * 2000 % (1 << 30)
+    rows = tick_rows(layout().rows["tick_in"], now_us, np.where(np.arange(ticks) == 1, frames, 0))
     carried = np.zeros((frames, 5), "<i4")
     carried[:] = [first * 2000 + 500, BODY_ID, 3, 0x00C0FFEE, 0]
     return RunBlock(first, rows, carried, np.arange(first, first + ticks, dtype=np.int64) * 2000 + 1_000_000)
@@ -291,7 +291,7 @@ def test_the_inputs_of_a_tick_are_its_own() -> None:
 
 def test_the_inputs_of_a_tick_across_the_wrap() -> None:
     one = block()
-    one.ticks[1] = [3, 2, 5]
+    one.ticks[1, :3] = [3, 2, 5]
     one.frames[0] = [(1 << 30) - 7, 0x20000001, 8, -1, -2]
     text = describe_inputs(one, 1)
     assert "now_us 3, 2 frames, 5 lost before it" in text

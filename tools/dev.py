@@ -61,6 +61,11 @@ STEPS = {
     "generated": Step(
         "generated code is up to date", script("tools/gen_layout.py", "--check"), needs="tools/gen_layout.py"
     ),
+    "modes": Step(
+        "the page of modes is up to date",
+        script("tools/modes_table.py", "--check", "docs/modes.md"),
+        needs="tools/modes_table.py",
+    ),
     "types": Step("mypy --strict bench tools", module("mypy")),
     "firmware-types": Step(
         "mypy firmware against the MicroPython stubs", script("tools/check_firmware.py", "types")

@@ -29,6 +29,8 @@ def rendered(source: str, layout: Layout) -> str:
     lines = [f"{name} = const({value})\n" for name, value in layout.constants.items() if name in named]
     if "_BOUNDS" in named:
         lines += bounds(layout)
+    if "_CHECK_CODES" in named:
+        lines += check_codes(layout)
     return BLOCK.sub(lambda _: BEGIN + "".join(lines) + END, source)
 
 
@@ -37,6 +39,12 @@ def bounds(layout: Layout) -> list[str]:
     words = [word for word in layout.config.values() if word.least is not None]
     rows = [f"    ({word.at}, {word.count}, {word.least}, {word.most}),  # {word.name}\n" for word in words]
     return ["_BOUNDS = (\n", *rows, ")\n"]
+
+
+def check_codes(layout: Layout) -> list[str]:
+    """Give the lines of `_CHECK_CODES`: the fault that each check reports, by number."""
+    rows = [f"    {layout.faults.index(check.fault)},  # {check.name}\n" for check in layout.checks]
+    return ["_CHECK_CODES = (\n", *rows, ")\n"]
 
 
 def main() -> int:

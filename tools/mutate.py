@@ -22,6 +22,7 @@ import json
 import os
 import queue
 import random
+import resource
 import shutil
 import signal
 import socket
@@ -29,6 +30,7 @@ import subprocess
 import sys
 import tempfile
 import threading
+import time
 import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -577,9 +579,10 @@ class Session:
 
         """
         plan = "bench/dashpot/demo/data/plan.toml"
+        kind = f"campaign {digest(self.tree, [self.tree / plan])}"
         asked = []
         for mutant in todo:
-            known = self.memory.get("campaign", mutant, [plan])
+            known = self.memory.get(kind, mutant, [plan])
             if known is None:
                 asked.append(mutant)
                 continue
@@ -599,7 +602,7 @@ class Session:
             if said["outcome"] != SURVIVED and not said["by"]:
                 said["by"] = CAMPAIGN + "never ended"
             with self.lock:
-                self.memory.put("campaign", mutant, [plan], said)
+                self.memory.put(kind, mutant, [plan], said)
                 self.said[mutant.name] = said
                 advance()
 
@@ -729,6 +732,9 @@ def main() -> int:
     )
     parser.add_argument("--root", type=Path, default=ROOT, help="the checkout; this one by default")
     options = parser.parse_args()
+    began_s = time.monotonic()
+    # A run in the background is told to end by SIGTERM: the same as Ctrl-C.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         with tempfile.TemporaryDirectory(prefix="dashpot-mutants-") as folder:
             done = run(options, Path(folder))
@@ -745,7 +751,13 @@ def main() -> int:
     if options.json:
         with atomic_path(options.json) as path:
             path.write_text(json.dumps(as_json(done), indent=1) + "\n", encoding="utf-8")
-    return show(done, options.least)
+    code = show(done, options.least)
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    print(
+        f"took {(time.monotonic() - began_s) / 60:.1f} min, and {(used.ru_utime + used.ru_stime) / 60:.1f} min of "
+        "processor time"
+    )
+    return code
 
 
 if __name__ == "__main__":

@@ -55,6 +55,16 @@ class Word:
 
 
 @dataclass(frozen=True, slots=True)
+class Check:
+    """One detector with a debounce: `unit` is its limit's, `fault` what it reports."""
+
+    name: str
+    fault: str
+    unit: str
+    doc: str
+
+
+@dataclass(frozen=True, slots=True)
 class Channel:
     """One input of the controller: `name` carries the unit, `limit` bounds what may be mapped on it."""
 
@@ -69,8 +79,9 @@ class Layout:
 
     Attributes:
         version: hash of the declaration, `VERSION_BITS` bits.
-        corners, layers, modes, faults, crc_kinds: the names, in order.
+        corners, layers, modes, faults, crc_kinds, conditions, board_flags, substitutes: the names, in order.
         channels: the inputs, expanded by corner.
+        checks: the debounced detectors, expanded by corner or axle.
         state, config: the words by name.
         rows: the fields of each row, in order.
         sizes: named counts.
@@ -87,13 +98,19 @@ class Layout:
         self.modes: tuple[str, ...] = tuple(document["modes"])
         self.faults: tuple[str, ...] = tuple(document["faults"])
         self.crc_kinds: tuple[str, ...] = tuple(document["crc_kinds"])
+        self.conditions: tuple[str, ...] = tuple(document["conditions"])
+        self.board_flags: tuple[str, ...] = tuple(document["board_flags"])
+        self.substitutes: tuple[str, ...] = tuple(document["substitutes"])
         self.channels = self._expand_channels(document["channels"])
+        self.checks = self._expand_checks(document["checks"])
         self.rows: dict[str, tuple[str, ...]] = {name: tuple(row) for name, row in document["rows"].items()}
         self.sizes: dict[str, int] = {
             **document["sizes"],
             "corners": len(self.corners),
             "layers": len(self.layers),
             "channels": len(self.channels),
+            "checks": len(self.checks),
+            "substitutes": len(self.substitutes),
             **{name: len(fields) for name, fields in self.rows.items()},
         }
         self.state = self._place(document["state"])
@@ -123,6 +140,15 @@ class Layout:
             channels += [Channel(name, entry["unit"], entry["limit"], entry["doc"]) for name in names]
         return tuple(channels)
 
+    def _expand_checks(self, entries: list[dict[str, Any]]) -> tuple[Check, ...]:
+        places: dict[str | None, tuple[str, ...]] = {None: (), "corners": self.corners, "axles": AXLES}
+        checks = []
+        for entry in entries:
+            where = places[entry.get("per")]
+            names = [f"{entry['name']}.{place}" for place in where] or [entry["name"]]
+            checks += [Check(name, entry["fault"], entry["unit"], entry["doc"]) for name in names]
+        return tuple(checks)
+
     def _count(self, expression: str | int) -> int:
         if isinstance(expression, int):
             return expression
@@ -136,6 +162,7 @@ class Layout:
             "corners": self.corners,
             "channels": tuple(channel.name for channel in self.channels),
             "axles": AXLES,
+            "checks": tuple(check.name for check in self.checks),
             "layers": self.layers,
             "layers*corners": tuple(f"{layer}.{corner}" for layer in self.layers for corner in self.corners),
         }
@@ -208,6 +235,13 @@ class Layout:
                 table[f"_LIMIT_{name.upper()}"] = channel.limit
         table |= {f"_MODE_{name.upper()}": i for i, name in enumerate(self.modes)}
         table |= {f"_FAULT_{name.upper()}": 1 << i for i, name in enumerate(self.faults)}
+        table |= {f"_COND_{name.upper()}": 1 << i for i, name in enumerate(self.conditions)}
+        table |= {f"_FLAG_{name.upper()}": 1 << i for i, name in enumerate(self.board_flags)}
+        table |= {f"_SUBSTITUTE_{name.upper()}": i for i, name in enumerate(self.substitutes)}
+        for i, check in enumerate(self.checks):
+            name, _, place = check.name.partition(".")
+            if place in ("", self.corners[0], AXLES[0]):
+                table[f"_CHECK_{name.upper()}"] = i
         table |= {f"_CRC_{name.upper()}": i for i, name in enumerate(self.crc_kinds)}
         # A layer's constant is the place of its four contributions.
         first = self.state["layer_permille"].at

@@ -1,4 +1,4 @@
-"""Third stage: stroke speeds, steering rate and brake pressure rate by alpha-beta filters; smoothed accelerations.
+"""Third stage: stroke speeds, rates of steering, brake pressure and road speed by alpha-beta filters; smoothed accelerations.
 
 It also says where the tables over one axis are read.
 
@@ -10,26 +10,27 @@ import micropython
 from micropython import const
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_S_CHANNEL = const(11)
-_S_LATERAL_FILTERED_MG = const(29)
-_S_STROKE_SPEED_MM_S = const(31)
-_S_STEER_RATE_DEG_S = const(35)
-_S_BRAKE_RATE_BAR_S = const(36)
-_S_PAD = const(87)
-_S_VALUE = const(89)
-_S_FRESH = const(143)
-_S_TRUST_Q10 = const(161)
-_S_POSITION_Q4 = const(269)
-_S_VELOCITY_Q12 = const(275)
-_S_SINCE_FIX = const(281)
-_S_LOW_PASS_Q4 = const(287)
-_S_BRAKE_SLOW_Q4 = const(289)
-_S_LOOKUP_X = const(290)
+_S_CHANNEL = const(16)
+_S_LATERAL_FILTERED_MG = const(34)
+_S_STROKE_SPEED_MM_S = const(36)
+_S_STEER_RATE_DEG_S = const(40)
+_S_BRAKE_RATE_BAR_S = const(41)
+_S_SPEED_CHANGE_MG = const(42)
+_S_PAD = const(101)
+_S_VALUE = const(103)
+_S_FRESH = const(157)
+_S_TRUST_Q10 = const(175)
+_S_POSITION_Q4 = const(489)
+_S_VELOCITY_Q12 = const(496)
+_S_SINCE_FIX = const(503)
+_S_LOW_PASS_Q4 = const(510)
+_S_BRAKE_SLOW_Q4 = const(512)
+_S_LOOKUP_X = const(513)
 _C_PERIOD_US = const(0)
-_C_TRACKER_ROWS = const(154)
-_C_LOW_PASS_Q10 = const(184)
-_C_BRAKE_SLOW_Q10 = const(203)
-_N_TRACKERS = const(6)
+_C_TRACKER_ROWS = const(172)
+_C_LOW_PASS_Q10 = const(207)
+_C_BRAKE_SLOW_Q10 = const(227)
+_N_TRACKERS = const(7)
 _N_LOW_PASSES = const(2)
 _N_AXLES = const(2)
 _N_TRACKER_ROW = const(5)
@@ -49,11 +50,12 @@ _POSITION_MAX_Q4 = const(0x1FFFFFFF)
 _SINCE_MAX = const(255)
 _SPEED_MAX = const(0x7FFF)
 _STEER_TRACKER = const(4)
+_BRAKE_TRACKER = const(5)
 
 
 @micropython.viper
 def estimate(image: ptr32, state: ptr32):
-    """Run six trackers and two low-passes."""
+    """Run seven trackers and two low-passes."""
     pad = state[_S_PAD]
     period_10us = image[_C_PERIOD_US] // 10
     row = _C_TRACKER_ROWS
@@ -107,8 +109,10 @@ def estimate(image: ptr32, state: ptr32):
             state[_S_STROKE_SPEED_MM_S + tracker] = speed
         elif tracker == _STEER_TRACKER:
             state[_S_STEER_RATE_DEG_S] = speed
-        else:
+        elif tracker == _BRAKE_TRACKER:
             state[_S_BRAKE_RATE_BAR_S] = speed
+        else:
+            state[_S_SPEED_CHANGE_MG] = speed
         row += _N_TRACKER_ROW
 
     for axis in range(_N_LOW_PASSES):
@@ -128,3 +132,4 @@ def estimate(image: ptr32, state: ptr32):
         state[_S_LOOKUP_X + _N_AXLES + axle] = speed
         state[_S_LOOKUP_X + 2 * _N_AXLES + axle] = brake - (slow + 8 >> 4)
     state[_S_LOOKUP_X + 3 * _N_AXLES] = speed
+    state[_S_LOOKUP_X + 3 * _N_AXLES + 1] = speed

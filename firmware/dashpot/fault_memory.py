@@ -12,16 +12,22 @@ from micropython import const
 from dashpot.records import FINE, NOTHING, SPENT, WAITING, Pair, version_of
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_VERSION = const(1071837629)
+_VERSION = const(471093882)
 _S_DT_US = const(1)
 _S_MODE = const(2)
-_S_FAULTS = const(3)
-_S_CHANNELS_LOST = const(4)
-_S_CHANNEL = const(11)
-_S_AUTHORITY_Q10 = const(38)
-_S_DEMAND_PERMILLE = const(75)
-_S_TARGET_MA = const(79)
-_S_CURRENT_MA = const(83)
+_S_FAULTS = const(4)
+_S_CHANNELS_LOST = const(5)
+_S_CHANNELS_IMPLAUSIBLE = const(7)
+_S_CORNERS_OFF = const(8)
+_S_BOARD_SUPPLY_MV = const(14)
+_S_BOARD_FLAGS = const(15)
+_S_CHANNEL = const(16)
+_S_AUTHORITY_Q10 = const(44)
+_S_DEMAND_PERMILLE = const(81)
+_S_TARGET_MA = const(85)
+_S_CURRENT_MA = const(89)
+_S_MEASURED_MA = const(93)
+_S_DUTY_Q14 = const(97)
 _N_CORNERS = const(4)
 _N_CHANNELS = const(18)
 # layout: end
@@ -39,8 +45,14 @@ SNAPSHOT = (
     (_S_DEMAND_PERMILLE, _N_CORNERS),
     (_S_TARGET_MA, _N_CORNERS),
     (_S_CURRENT_MA, _N_CORNERS),
+    (_S_MEASURED_MA, _N_CORNERS),
+    (_S_DUTY_Q14, _N_CORNERS),
+    (_S_BOARD_SUPPLY_MV, 1),
+    (_S_BOARD_FLAGS, 1),
+    (_S_CHANNELS_IMPLAUSIBLE, 1),
+    (_S_CORNERS_OFF, 1),
 )
-_SNAPSHOT_WORDS = const(5 + _N_CHANNELS + 3 * _N_CORNERS)
+_SNAPSHOT_WORDS = const(9 + _N_CHANNELS + 5 * _N_CORNERS)
 SNAPSHOT_WORDS = _SNAPSHOT_WORDS
 
 # Words of an entry; `layout` is the version of the layout that its snapshot belongs to.
@@ -302,6 +314,11 @@ class FaultMemory:
             journal[_BEFORE] = 0
             journal[_STALE] = _NO
         return code
+
+    def words(self) -> "array[int]":
+        """Give a copy of the journal as `flush` would write it, for a bench."""
+        length = self._copy()
+        return array("i", bytes(memoryview(self._out)[: _WORD_BYTES * length]))
 
     def _copy(self) -> int:
         """Copy the journal for the file, again if a tick came in between, but not for ever; give the words."""

@@ -8,36 +8,44 @@ from micropython import const
 from dashpot.crc import crc32
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_VERSION = const(1071837629)
-_CONFIG_WORDS = const(314)
+_VERSION = const(471093882)
+_CONFIG_WORDS = const(596)
 _C_MESSAGES_AT = const(1)
 _C_MESSAGES_COUNT = const(2)
 _C_SIGNALS_AT = const(3)
 _C_SIGNALS_COUNT = const(4)
 _C_CHANNEL_ROWS = const(6)
-_C_TRACKER_ROWS = const(154)
-_C_BASE_TABLE = const(195)
-_C_BODY_LOAD_TABLE = const(202)
-_C_STEER_FADE_CM_S = const(217)
-_C_BAND_EDGE_MM_S = const(219)
-_C_BAND_BLEND_MM_S = const(221)
-_C_ROUGH_BRAKE_KPA = const(246)
-_C_ROUGH_MM_S = const(248)
-_C_END_START_UM = const(263)
-_C_END_STOP_UM = const(267)
-_C_DEMAND_MIN_PERMILLE = const(278)
-_C_DEMAND_MAX_PERMILLE = const(282)
-_C_VALVE_TABLE = const(286)
-_C_SAFE_MA = const(290)
-_C_LEAST_MA = const(294)
-_C_MOST_MA = const(298)
-_N_TRACKERS = const(6)
-_N_LOOKUPS = const(7)
+_C_TRACKER_ROWS = const(172)
+_C_BASE_TABLE = const(218)
+_C_BODY_LOAD_TABLE = const(226)
+_C_STEER_FADE_CM_S = const(241)
+_C_BAND_EDGE_MM_S = const(243)
+_C_BAND_BLEND_MM_S = const(245)
+_C_ROUGH_BRAKE_KPA = const(270)
+_C_ROUGH_MM_S = const(272)
+_C_END_START_UM = const(287)
+_C_END_STOP_UM = const(291)
+_C_DEMAND_MIN_PERMILLE = const(302)
+_C_DEMAND_MAX_PERMILLE = const(306)
+_C_VALVE_TABLE = const(310)
+_C_SAFE_MA = const(314)
+_C_LEAST_MA = const(318)
+_C_MOST_MA = const(322)
+_C_CHECK_ROWS = const(337)
+_C_RESISTANCE_PERMILLE = const(557)
+_C_MATCH_MA = const(584)
+_C_DERATE_MA = const(588)
+_C_AXLE_SPREAD_MA = const(592)
+_N_TRACKERS = const(7)
+_N_LOOKUPS = const(8)
 _N_AXLES = const(2)
 _N_DIRECTIONS = const(2)
 _N_CORNERS = const(4)
 _N_CHANNELS = const(18)
-_N_CHANNEL_ROW = const(8)
+_N_CHECKS = const(42)
+_N_SUBSTITUTES = const(3)
+_N_CHANNEL_ROW = const(9)
+_N_CHECK_ROW = const(5)
 _N_TRACKER_ROW = const(5)
 _N_MESSAGE = const(21)
 _N_SIGNAL = const(24)
@@ -48,6 +56,12 @@ _CHANNEL_ROW_DEFAULT = const(3)
 _CHANNEL_ROW_RATE_100MS = const(5)
 _CHANNEL_ROW_RATE_FLOOR_US = const(6)
 _CHANNEL_ROW_STILL_US = const(7)
+_CHANNEL_ROW_SUBSTITUTE = const(8)
+_CHECK_ROW_TRIP_TICKS = const(0)
+_CHECK_ROW_HEAL_TICKS = const(1)
+_CHECK_ROW_HEALS_MOST = const(2)
+_CHECK_ROW_LIMIT = const(3)
+_CHECK_ROW_HEAL_LIMIT = const(4)
 _TRACKER_ROW_CHANNEL = const(0)
 _TRACKER_ROW_ALPHA_Q10 = const(1)
 _TRACKER_ROW_BETA_Q10 = const(2)
@@ -82,8 +96,10 @@ _SIGNAL_CLIP_HIGH = const(17)
 _SIGNAL_NUM = const(18)
 _SIGNAL_DEN = const(19)
 _SIGNAL_HALF = const(20)
+_SIGNAL_OFFSET = const(21)
 _SIGNAL_RANGE_LOW = const(22)
 _SIGNAL_RANGE_HIGH = const(23)
+_CH_LATERAL_MG = const(0)
 _LIMIT_LATERAL_MG = const(16000)
 _CH_BRAKE_KPA = const(3)
 _LIMIT_BRAKE_KPA = const(32767)
@@ -93,57 +109,87 @@ _CH_STROKE_UM = const(11)
 _LIMIT_STROKE_UM = const(400000)
 _CH_GRIP_SWITCH = const(16)
 _LIMIT_GRIP_SWITCH = const(255)
+_SUBSTITUTE_SPEED_YAW = const(1)
+_CHECK_COIL_TRACKING = const(35)
 _CRC_E2E_P2 = const(4)
 _BOUNDS = (
     (0, 1, 1000, 10000),  # period_us
-    (150, 1, 1, 1024),  # fade_q10
-    (151, 1, 1, 1024),  # recover_q10
-    (152, 1, 1, 100),  # losses_most
-    (153, 1, 1, 32767),  # still_speed_cm_s
-    (184, 2, 1, 1024),  # low_pass_q10
-    (186, 9, 0, 1),  # layer_on
-    (203, 1, 1, 1024),  # brake_slow_q10
-    (204, 1, 0, 32767),  # brake_rate_dead_bar_s
-    (205, 2, 0, 2000),  # brake_rate_gain_permille
-    (207, 2, 0, 1000),  # brake_lead_peak_permille
-    (209, 1, 1, 1024),  # brake_decay_q10
-    (210, 1, 0, 32767),  # steer_dead_deg_s
-    (211, 4, 0, 2000),  # steer_gain_permille
-    (215, 1, 0, 1000),  # steer_peak_permille
-    (216, 1, 1, 1024),  # steer_decay_q10
-    (221, 1, 1, 1000),  # band_blend_mm_s
-    (222, 24, -1000, 1000),  # band_trim_permille
-    (250, 1, 1, 1024),  # rough_q10
-    (251, 1, 0, 32767),  # grip_ask_kpa
-    (252, 1, 0, 536870911),  # grip_low_sq
-    (253, 1, 0, 536870911),  # grip_high_sq
-    (254, 1, 0, 32767),  # grip_event_min_ticks
-    (255, 1, 0, 32767),  # grip_settle_ticks
-    (256, 1, 1, 1024),  # grip_rise_q10
-    (257, 1, 1, 1024),  # grip_fall_q10
-    (258, 1, 1, 100),  # grip_events
-    (259, 1, 1, 65536),  # grip_slow_in_q16
-    (260, 1, 1, 65536),  # grip_slow_out_q16
-    (261, 2, 0, 1000),  # grip_scale_permille
-    (271, 4, 0, 1000),  # end_peak_permille
-    (275, 1, 0, 1000),  # end_shape_permille
-    (276, 1, 0, 30000),  # end_lead_us
-    (277, 1, 1, 32767),  # end_moving_mm_s
-    (278, 4, 0, 1000),  # demand_min_permille
-    (282, 4, 0, 1000),  # demand_max_permille
-    (294, 4, 0, 5000),  # least_ma
-    (298, 4, 0, 5000),  # most_ma
-    (302, 4, 1, 5000),  # slew_up_ma
-    (306, 4, 1, 5000),  # slew_down_ma
-    (310, 1, 1, 1024),  # return_q10
-    (311, 1, 10, 16000),  # return_below_mg
-    (312, 1, 1, 1024),  # leave_q10
-    (313, 1, 0, 32767),  # report_ticks
+    (168, 1, 1, 1024),  # fade_q10
+    (169, 1, 1, 1024),  # recover_q10
+    (170, 1, 1, 100),  # losses_most
+    (171, 1, 1, 32767),  # still_speed_cm_s
+    (207, 2, 1, 1024),  # low_pass_q10
+    (209, 9, 0, 1),  # layer_on
+    (227, 1, 1, 1024),  # brake_slow_q10
+    (228, 1, 0, 32767),  # brake_rate_dead_bar_s
+    (229, 2, 0, 2000),  # brake_rate_gain_permille
+    (231, 2, 0, 1000),  # brake_lead_peak_permille
+    (233, 1, 1, 1024),  # brake_decay_q10
+    (234, 1, 0, 32767),  # steer_dead_deg_s
+    (235, 4, 0, 2000),  # steer_gain_permille
+    (239, 1, 0, 1000),  # steer_peak_permille
+    (240, 1, 1, 1024),  # steer_decay_q10
+    (245, 1, 1, 1000),  # band_blend_mm_s
+    (246, 24, -1000, 1000),  # band_trim_permille
+    (274, 1, 1, 1024),  # rough_q10
+    (275, 1, 0, 32767),  # grip_ask_kpa
+    (276, 1, 0, 536870911),  # grip_low_sq
+    (277, 1, 0, 536870911),  # grip_high_sq
+    (278, 1, 0, 32767),  # grip_event_min_ticks
+    (279, 1, 0, 32767),  # grip_settle_ticks
+    (280, 1, 1, 1024),  # grip_rise_q10
+    (281, 1, 1, 1024),  # grip_fall_q10
+    (282, 1, 1, 100),  # grip_events
+    (283, 1, 1, 65536),  # grip_slow_in_q16
+    (284, 1, 1, 65536),  # grip_slow_out_q16
+    (285, 2, 0, 1000),  # grip_scale_permille
+    (295, 4, 0, 1000),  # end_peak_permille
+    (299, 1, 0, 1000),  # end_shape_permille
+    (300, 1, 0, 30000),  # end_lead_us
+    (301, 1, 1, 32767),  # end_moving_mm_s
+    (302, 4, 0, 1000),  # demand_min_permille
+    (306, 4, 0, 1000),  # demand_max_permille
+    (318, 4, 0, 5000),  # least_ma
+    (322, 4, 0, 5000),  # most_ma
+    (326, 4, 1, 5000),  # slew_up_ma
+    (330, 4, 1, 5000),  # slew_down_ma
+    (334, 1, 1, 1024),  # return_q10
+    (335, 1, 10, 16000),  # return_below_mg
+    (336, 1, 1, 1024),  # leave_q10
+    (547, 1, 100, 32767),  # check_from_cm_s
+    (548, 1, 0, 32767),  # brake_high_kpa
+    (549, 1, 0, 16000),  # brake_least_mg
+    (550, 1, 0, 32767),  # brake_low_kpa
+    (551, 1, 0, 16000),  # brake_most_mg
+    (552, 1, 0, 16000),  # straight_mg
+    (553, 1, 1, 16000),  # straight_step_q4
+    (554, 2, 0, 100000),  # roll_um
+    (556, 1, 0, 1000),  # open_permille
+    (557, 2, 1, 10000),  # resistance_permille
+    (559, 1, 1, 5000),  # tracking_least_ma
+    (560, 1, 0, 1),  # current_control
+    (561, 1, 0, 5000),  # freewheel_mv
+    (562, 1, 0, 1000000),  # control_us
+    (563, 4, 0, 1023),  # coil_zero_q10
+    (567, 4, 1, 16384),  # coil_gain_q10
+    (571, 4, 1, 1024),  # coil_share_q10
+    (575, 4, 100, 50000),  # coil_mohm
+    (579, 4, 10, 1000000),  # coil_uh
+    (583, 1, 1, 1024),  # resistance_q10
+    (584, 4, 0, 5000),  # match_ma
+    (588, 4, 0, 5000),  # derate_ma
+    (592, 2, 0, 5000),  # axle_spread_ma
+    (594, 1, 1000, 1000000),  # command_expiry_us
+    (595, 1, 0, 32767),  # report_ticks
 )
 # layout: end
 
 _MAGIC = b"DPIM"
 _HEADER = const(20)
+_LIMIT_MAX = const(1_000_000)
+_TRACKING_MAX_PERMILLE = const(100_000)
+_TICKS_MAX = const(32767)
+_HEALS_MAX = const(100)
 _POINTS_MAX = const(16)
 _LENGTH_MAX = const(8)
 _TIMEOUT_MAX_US = const(0x08000000)
@@ -212,12 +258,17 @@ def _inspect(words: "array[int]") -> None:
         _inspect_table(words, _C_BASE_TABLE + i)
     for i in range(_N_CORNERS):
         _inspect_table(words, _C_VALVE_TABLE + i)
-        _need(words[_C_LEAST_MA + i] <= words[_C_SAFE_MA + i] <= words[_C_MOST_MA + i], _C_SAFE_MA + i)
+        least = words[_C_LEAST_MA + i]
+        most = words[_C_MOST_MA + i]
+        _need(least <= words[_C_SAFE_MA + i] <= most, _C_SAFE_MA + i)
+        _need(words[_C_MATCH_MA + i] == 0 or least <= words[_C_MATCH_MA + i] <= most, _C_MATCH_MA + i)
+        _need(words[_C_SAFE_MA + i] <= words[_C_DERATE_MA + i] <= most, _C_DERATE_MA + i)
         _need(
             words[_C_DEMAND_MIN_PERMILLE + i] <= words[_C_DEMAND_MAX_PERMILLE + i], _C_DEMAND_MIN_PERMILLE + i
         )
     _inspect_body_load(words)
     _inspect_pairs(words)
+    _inspect_fail_safe(words)
     _inspect_messages(words)
 
 
@@ -250,6 +301,13 @@ def _inspect_inputs(words: "array[int]") -> None:
             0 <= words[row + _CHANNEL_ROW_RATE_FLOOR_US] <= _TIMEOUT_MAX_US, row + _CHANNEL_ROW_RATE_FLOOR_US
         )
         _need(0 <= words[row + _CHANNEL_ROW_STILL_US] <= _TIMEOUT_MAX_US, row + _CHANNEL_ROW_STILL_US)
+        # What stands in for an acceleration is one, and of the same axis.
+        other = words[row + _CHANNEL_ROW_SUBSTITUTE]
+        fits = other == 0 or (
+            _SUBSTITUTE_SPEED_YAW <= other < _N_SUBSTITUTES
+            and channel == _CH_LATERAL_MG + other - _SUBSTITUTE_SPEED_YAW
+        )
+        _need(fits, row + _CHANNEL_ROW_SUBSTITUTE)
     for i in range(_N_TRACKERS):
         row = _C_TRACKER_ROWS + i * _N_TRACKER_ROW
         _need(0 <= words[row + _TRACKER_ROW_CHANNEL] < _N_CHANNELS, row + _TRACKER_ROW_CHANNEL)
@@ -301,6 +359,26 @@ def _inspect_pairs(words: "array[int]") -> None:
     for i in range(_N_AXLES * _N_DIRECTIONS):
         start = words[_C_END_START_UM + i]
         _need(-_LIMIT_STROKE_UM <= start < words[_C_END_STOP_UM + i] <= _LIMIT_STROKE_UM, _C_END_START_UM + i)
+
+
+def _inspect_fail_safe(words: "array[int]") -> None:
+    """Check the debounced checks, and that the two safe currents of an axle do not break its symmetry."""
+    for i in range(_N_CHECKS):
+        row = _C_CHECK_ROWS + i * _N_CHECK_ROW
+        _need(0 <= words[row + _CHECK_ROW_TRIP_TICKS] <= _TICKS_MAX, row + _CHECK_ROW_TRIP_TICKS)
+        _need(0 <= words[row + _CHECK_ROW_HEAL_TICKS] <= _TICKS_MAX, row + _CHECK_ROW_HEAL_TICKS)
+        _need(0 <= words[row + _CHECK_ROW_HEALS_MOST] <= _HEALS_MAX, row + _CHECK_ROW_HEALS_MOST)
+        _need(0 <= words[row + _CHECK_ROW_LIMIT] <= _LIMIT_MAX, row + _CHECK_ROW_LIMIT)
+        _need(0 <= words[row + _CHECK_ROW_HEAL_LIMIT] <= _LIMIT_MAX, row + _CHECK_ROW_HEAL_LIMIT)
+    for axle in range(_N_AXLES):
+        left = _C_SAFE_MA + axle * 2
+        _need(abs(words[left] - words[left + 1]) <= words[_C_AXLE_SPREAD_MA + axle], _C_AXLE_SPREAD_MA + axle)
+    for i in range(_N_CORNERS):
+        row = _C_CHECK_ROWS + (_CHECK_COIL_TRACKING + i) * _N_CHECK_ROW
+        for field in (_CHECK_ROW_LIMIT, _CHECK_ROW_HEAL_LIMIT):
+            _need(words[row + field] <= _TRACKING_MAX_PERMILLE, row + field)
+    low = words[_C_RESISTANCE_PERMILLE]
+    _need(low <= words[_C_RESISTANCE_PERMILLE + 1], _C_RESISTANCE_PERMILLE)
 
 
 def _inspect_messages(words: "array[int]") -> None:
@@ -375,3 +453,5 @@ def _inspect_signal(words: "array[int]", row: int, length: int) -> None:
     # Floor division on a board first moves a negative dividend by the divisor, so there must be room for that.
     for raw in (low, high):
         _need(den - 0x7FFFFFFF <= raw * num + half <= 0x7FFFFFFF, row + _SIGNAL_NUM)
+        value = (raw * num + half) // den + words[row + _SIGNAL_OFFSET]
+        _need(-0x7FFFFFFF <= value <= 0x7FFFFFFF, row + _SIGNAL_OFFSET)

@@ -4,7 +4,7 @@ import micropython
 from micropython import const
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
-_S_PAD = const(87)
+_S_PAD = const(101)
 # layout: end
 
 

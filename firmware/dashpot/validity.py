@@ -1,11 +1,8 @@
-"""Second stage: how old each channel is, how far the laws may use it, and the mode that follows.
+"""How old each channel is, how far the laws may use it, and what stands in for it.
 
-Modes, with their entries and exits:
-
-- start: from reset only; to active or reduced once every required channel is trusted
-- active: every channel that the vehicle has is trusted whole
-- reduced: one or more channels are on their way to or from their default; the required ones are trusted
-- safe_hold: a required channel is lost; back to active or reduced once all required ones are trusted whole again
+A channel is lost when its last good value is too old, when it stands still while the car moves, when a cross-check has
+tripped on it, and for good when that happened too often. Whatever the cause, its trust fades, and comes back once so
+many good values have come in a row.
 """
 
 import micropython
@@ -13,41 +10,43 @@ from micropython import const
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
 _S_DT_US = const(1)
-_S_MODE = const(2)
-_S_FAULTS = const(3)
-_S_CHANNELS_LOST = const(4)
-_S_CHANNELS_LATCHED = const(5)
-_S_CHANNEL = const(11)
-_S_PAD = const(87)
-_S_TICKS = const(88)
-_S_VALUE = const(89)
-_S_AGE_US = const(107)
-_S_GOOD_RUN = const(125)
-_S_FRESH = const(143)
-_S_TRUST_Q10 = const(161)
-_S_STILL_VALUE = const(197)
-_S_STILL_US = const(215)
-_S_TRUSTED = const(233)
-_S_LOSSES = const(251)
+_S_FAULTS = const(4)
+_S_CHANNELS_LOST = const(5)
+_S_CHANNELS_LATCHED = const(6)
+_S_CHANNELS_IMPLAUSIBLE = const(7)
+_S_CHANNEL = const(16)
+_S_PAD = const(101)
+_S_TICKS = const(102)
+_S_VALUE = const(103)
+_S_AGE_US = const(121)
+_S_GOOD_RUN = const(139)
+_S_FRESH = const(157)
+_S_TRUST_Q10 = const(175)
+_S_STILL_VALUE = const(211)
+_S_STILL_US = const(229)
+_S_TRUSTED = const(247)
+_S_LOSSES = const(265)
+_S_REQUIRED_WHOLE = const(452)
+_S_REQUIRED_GONE = const(453)
+_S_CHANNELS_PART = const(454)
+_S_SUBSTITUTE_MG = const(455)
+_S_SUBSTITUTE_OK = const(457)
 _C_PERIOD_US = const(0)
 _C_CHANNEL_ROWS = const(6)
-_C_FADE_Q10 = const(150)
-_C_RECOVER_Q10 = const(151)
-_C_LOSSES_MOST = const(152)
-_C_STILL_SPEED_CM_S = const(153)
+_C_FADE_Q10 = const(168)
+_C_RECOVER_Q10 = const(169)
+_C_LOSSES_MOST = const(170)
+_C_STILL_SPEED_CM_S = const(171)
 _N_CHANNELS = const(18)
-_N_CHANNEL_ROW = const(8)
+_N_CHANNEL_ROW = const(9)
 _CHANNEL_ROW_CONFIGURED = const(0)
 _CHANNEL_ROW_TIMEOUT_US = const(1)
 _CHANNEL_ROW_HEAL_GOOD = const(2)
 _CHANNEL_ROW_DEFAULT = const(3)
 _CHANNEL_ROW_REQUIRED = const(4)
 _CHANNEL_ROW_STILL_US = const(7)
+_CHANNEL_ROW_SUBSTITUTE = const(8)
 _CH_ROAD_SPEED_CM_S = const(6)
-_MODE_START = const(0)
-_MODE_ACTIVE = const(1)
-_MODE_REDUCED = const(2)
-_MODE_SAFE_HOLD = const(3)
 _FAULT_LATE_TICK = const(2)
 _FAULT_CHANNEL_LOST = const(64)
 _FAULT_REQUIRED_LOST = const(128)
@@ -62,7 +61,7 @@ _TICKS_MAX = const(0x3FFFFFFF)
 
 @micropython.viper
 def judge(image: ptr32, state: ptr32):
-    """Age the channels, ramp their trust, substitute defaults, and choose the mode."""
+    """Age the channels, ramp their trust, and put substitutes in the place of what is lost."""
     pad = state[_S_PAD]
     dt = state[_S_DT_US]
     faults = state[_S_FAULTS]
@@ -74,9 +73,17 @@ def judge(image: ptr32, state: ptr32):
 
     lost = 0
     latched = state[_S_CHANNELS_LATCHED]
+    unlikely = state[_S_CHANNELS_IMPLAUSIBLE]
     part = 0
     required_lost = 0
     required_part = 0
+    # By time, not by ticks, as the authority leaves.
+    fade = image[_C_FADE_Q10]
+    if dt > period:
+        longer = dt
+        if longer > period << 4:
+            longer = period << 4
+        fade = fade * longer // period
     moving = 0
     if state[_S_TRUST_Q10 + _CH_ROAD_SPEED_CM_S] == _ONE_Q10:
         if state[_S_CHANNEL + _CH_ROAD_SPEED_CM_S] << pad >> pad >= image[_C_STILL_SPEED_CM_S]:
@@ -90,8 +97,8 @@ def judge(image: ptr32, state: ptr32):
                 if age > _AGE_MAX_US:
                     age = _AGE_MAX_US
                 state[_S_AGE_US + channel] = age
-            # No news: too old, or at one value for too long while the car moves. And lost too often: no way back.
-            gone = latched >> channel & 1
+            # Not believed, or lost too often; no news: too old, or at one value for too long while the car moves.
+            gone = (latched | unlikely) >> channel & 1
             if age > image[row + _CHANNEL_ROW_TIMEOUT_US]:
                 gone = 1
             still = state[_S_STILL_US + channel]
@@ -106,6 +113,12 @@ def judge(image: ptr32, state: ptr32):
                 faults |= _FAULT_SIGNAL_STILL
             if gone:
                 state[_S_GOOD_RUN + channel] = 0
+            default = image[row + _CHANNEL_ROW_DEFAULT] << pad >> pad
+            required = image[row + _CHANNEL_ROW_REQUIRED]
+            other = image[row + _CHANNEL_ROW_SUBSTITUTE]
+            if other and state[_S_SUBSTITUTE_OK + other - 1]:
+                default = state[_S_SUBSTITUTE_MG + other - 1] << pad >> pad
+                required = 0
             trust = state[_S_TRUST_Q10 + channel]
             if state[_S_GOOD_RUN + channel] >= image[row + _CHANNEL_ROW_HEAL_GOOD]:
                 state[_S_TRUSTED + channel] = 1
@@ -118,18 +131,17 @@ def judge(image: ptr32, state: ptr32):
                     state[_S_LOSSES + channel] += 1
                     if state[_S_LOSSES + channel] > image[_C_LOSSES_MOST]:
                         latched |= 1 << channel
-                trust -= image[_C_FADE_Q10]
+                trust -= fade
                 if trust < 0:
                     trust = 0
                 lost |= 1 << channel
-                if image[row + _CHANNEL_ROW_REQUIRED]:
+                if required:
                     required_lost = 1
             state[_S_TRUST_Q10 + channel] = trust
             if trust != _ONE_Q10:
                 part = 1
-                if image[row + _CHANNEL_ROW_REQUIRED]:
+                if required:
                     required_part = 1
-            default = image[row + _CHANNEL_ROW_DEFAULT] << pad >> pad
             held = state[_S_VALUE + channel] << pad >> pad
             state[_S_CHANNEL + channel] = default + ((held - default) * trust >> 10)
         row += _N_CHANNEL_ROW
@@ -143,14 +155,6 @@ def judge(image: ptr32, state: ptr32):
         faults |= _FAULT_REQUIRED_LOST
     state[_S_FAULTS] = faults
 
-    mode = state[_S_MODE]
-    if required_lost:
-        # Before the first run a missing channel is no loss: the controller is still in its start.
-        if mode != _MODE_START:
-            mode = _MODE_SAFE_HOLD
-    elif mode == _MODE_START or mode == _MODE_SAFE_HOLD:
-        if not required_part:
-            mode = _MODE_REDUCED if part else _MODE_ACTIVE
-    else:
-        mode = _MODE_REDUCED if part else _MODE_ACTIVE
-    state[_S_MODE] = mode
+    state[_S_CHANNELS_PART] = part
+    state[_S_REQUIRED_GONE] = required_lost
+    state[_S_REQUIRED_WHOLE] = required_part ^ 1

@@ -646,7 +646,7 @@ def check_negative_words_in_a_snapshot(kit):
     state = kit.state(2, fill=-5000)
     state[kit.faults.SNAPSHOT[-1][0]] = -(1 << 31)
     memory.note(state, 0)
-    assert memory.snapshot(1)[-4] == -(1 << 31)
+    assert memory.snapshot(1)[-1] == -(1 << 31)
     assert memory.snapshot(1)[0] == -5000 + kit.faults.SNAPSHOT[0][0]
 
 

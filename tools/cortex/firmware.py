@@ -18,12 +18,17 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 CORE = "dashpot.core"
+HOST = "boards.host"
 RING_FRAMES = 64
+CORNERS = 4
+NOW_US, LOST = 0, 2
 HEAD, TAIL, OVERFLOW, FIRST = 0, 1, 2, 4
 
 
 class Board:
     """A controller whose own code (`core.py`) runs as it is, and whose stages run as machine code.
+
+    Supply, flags and coils are those of the desktop's board, `boards/host.py`, which runs as it is too.
 
     Attributes:
         costs: instructions of each stage in the last tick, by `module.function`, in the order of the calls.
@@ -38,6 +43,9 @@ class Board:
         self.calls: Counter[str] = Counter()
         firmware = checked.load(folder)
         core: Any = firmware.import_module(CORE)
+        host: Any = firmware.import_module(HOST)
+        self._run_coils = host._run_coils  # noqa: SLF001 - only the board itself needs it, and here is another
+        self._coils = array("i", bytes(4 * CORNERS))
         for source in sorted((folder / "dashpot").glob("*.py")):
             module = firmware.modules.get(f"dashpot.{source.stem}")
             if module is None:
@@ -48,15 +56,17 @@ class Board:
         self.outbox = core.make_ring(RING_FRAMES)
         self.controller = core.load(image, self.ring, self.outbox)
 
-    def tick(self, now_us: int, frames: NDArray[np.int32], lost: int = 0) -> None:
-        """Put frames into the ring, int32[n, 5] as a run block has them, and run one tick."""
+    def tick(self, row: NDArray[np.int32], frames: NDArray[np.int32]) -> None:
+        """Run one tick on the row of its inputs and its frames, int32[n, 5], as a run block has them."""
         ring = self.ring
+        inputs = array("i", row.tolist())
         ring[HEAD], ring[TAIL] = len(frames), 0
-        ring[OVERFLOW] += lost
+        ring[OVERFLOW] += inputs[LOST]
         ring[FIRST : FIRST + frames.size] = array("i", frames.ravel().tolist())
         self.outbox[TAIL] = self.outbox[HEAD]
+        self._run_coils(self.controller.image, self.state, inputs, 0, self._coils)
         self.costs, self.calls = Counter(), Counter()
-        self.controller.tick(now_us)
+        self.controller.tick(inputs[NOW_US])
 
     @property
     def state(self) -> array[int]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dashpot.targets.contract import RunBlock
+from dashpot.targets.contract import RunBlock, tick_rows
 from images import ALL_LAYERS, LAYOUT, PERIOD_US, ImageBuilder  # type: ignore[import-not-found] # tests have no types
 
 if TYPE_CHECKING:
@@ -28,6 +28,8 @@ DATA_ID = 0x123
 COUNTER_MODULO = 15
 # First ticks of a load that only bring the controller into its state.
 SETTLED = 20
+# No check's limit may be higher.
+LIMIT_MOST = 1_000_000
 CORNERS = LAYOUT.corners
 # Which channels a message carries: four signals of 12 bits behind a byte of checksum and a counter.
 MESSAGES = (
@@ -70,11 +72,13 @@ class Load:
     block: RunBlock
     first: int
 
-    def ticks(self) -> list[tuple[int, NDArray[np.int32], int]]:
-        """For each tick: its time, its frames int32[n, 5], and the frames lost before it."""
+    def ticks(self) -> list[tuple[NDArray[np.int32], NDArray[np.int32]]]:
+        """For each tick: the row of its inputs, and its frames int32[n, 5]."""
         ends = np.cumsum(self.block.ticks[:, 1])
-        rows = zip(self.block.ticks.tolist(), ends.tolist(), strict=True)
-        return [(now, self.block.frames[end - count : end], lost) for (now, count, lost), end in rows]
+        return [
+            (row, self.block.frames[end - row[1] : end])
+            for row, end in zip(self.block.ticks, ends, strict=True)
+        ]
 
 
 def loads() -> list[Load]:
@@ -146,6 +150,10 @@ def _typical_image() -> ImageBuilder:
     maps = 100 * np.arange(80).reshape(4, 5, 4) % 700 - 200
     image.body_load([-1400, -700, 0, 700, 1400], [-1400, -700, 0, 700], maps)
     image.fill("brake_lead_peak_permille", 200)
+    for check in LAYOUT.checks:
+        high = 6000 if check.name in ("supply_low", "supply_under") else LIMIT_MOST
+        image.check(check.name, trip_ticks=100, heal_ticks=1000, heals_most=3, limit=high, heal_limit=high)
+    image.put("straight_mg", 300).put("current_control", 1)
     return _strengths(image)
 
 
@@ -166,6 +174,19 @@ def _worst_image() -> ImageBuilder:
     for channel in LAYOUT.channels:
         image.channel(channel.name, timeout_us=8000, required=1)
     image.fill("fade_q10", 200).fill("recover_q10", 200)
+    # Every check counts up and none trips, but for the one whose finding would spare the next one its work.
+    for check in LAYOUT.checks:
+        limit = LIMIT_MOST if check.name == "longitudinal" else 0
+        image.check(
+            check.name, trip_ticks=32767, heal_ticks=1000, heals_most=3, limit=limit, heal_limit=limit
+        )
+    image.table("steer_yaw_table", [*range(-700, 0, 50), 0, 8000], rise)
+    image.put("straight_mg", 16000).put("brake_most_mg", 0).put("brake_low_kpa", 32767).put(
+        "brake_high_kpa", 32767
+    )
+    image.put("current_control", 1).put("resistance_permille", 1, 1)
+    # Left and right differ by more than the last guard allows, each tick again.
+    image.put("most_ma", 1500, 1600, 1500, 1600).fill("axle_spread_ma", 50).fill("derate_ma", 1500)
     return _strengths(image)
 
 
@@ -231,7 +252,7 @@ def _block(
                 payload[0] = _checksum(kinds[number], bytes(payload[1:]))
             stamp_us = int(now[tick]) - PERIOD_US * (count - number) // (count + 1)
             rows.append((stamp_us, FIRST_KEY + number, 8, *np.frombuffer(payload, "<i4").tolist()))
-    ticks = np.stack([now, frames_of, 0 * now], axis=1).astype(np.int32)
+    ticks = tick_rows(LAYOUT.rows["tick_in"], now, frames_of)
     return RunBlock(0, ticks, np.array(rows, np.int32), now)
 
 

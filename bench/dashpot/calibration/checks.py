@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 from dashpot.calibration.findings import Document, Finding, MistakesError, refuse
 from dashpot.calibration.mapping import read_vehicle
 from dashpot.calibration.model import CORNERS
-from dashpot.calibration.packing import numbers, read_calibration, value_at
+from dashpot.calibration.packing import coil_words, numbers, read_calibration, value_at
 from dashpot.calibration.scalars import AXLES, ENABLED, TABLES
 from dashpot.calibration.schema import touches
-from dashpot.calibration.units import TIME, half_up, shown
+from dashpot.calibration.units import CURRENT, TIME, half_up, shown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -31,6 +31,27 @@ NEEDS: dict[str, tuple[str, ...]] = {
     "grip": ("lateral", "longitudinal", "road_speed", "steer_angle", "brake_pressure"),
     "stroke_end": _STROKES,
 }
+# What a cross-check compares: without one of them it never does.
+COMPARES: dict[str, tuple[str, ...]] = {
+    "lateral": ("lateral", "road_speed", "yaw_rate"),
+    "longitudinal": ("longitudinal", "road_speed"),
+    "yaw": ("lateral", "road_speed", "yaw_rate", "steer_angle"),
+    "steer": ("lateral", "road_speed", "yaw_rate", "steer_angle"),
+    "brake": ("brake_pressure", "longitudinal", "road_speed"),
+    "speed": ("road_speed", *(f"wheel_speed.{corner}" for corner in CORNERS)),
+    "stroke_offset": ("lateral", "road_speed", *_STROKES),
+    "stroke_roll": ("lateral", "road_speed", *_STROKES),
+}
+# A detector that heals sooner than it trips flickers.
+_HEALING = (
+    *(f"checks.{name}" for name in COMPARES),
+    *(f"board.{name}" for name in ("bus_off", "supply_low", "supply_under", "supply_high", "supply_over")),
+    "board.driver_hot", "board.driver_hot_off", "coils.short",
+)  # fmt: skip
+# A first-order lag is within 1 % after five time constants [X].
+_SETTLED = 5
+# Above this gain the firmware's control of the current answers slower than asked (firmware/dashpot/valve.py).
+_GAIN_MAX_MOHM = 8000
 # A valve curve that uses less of the span between the limits leaves the laws little to say.
 _AUTHORITY_LEAST = 0.6
 # Safe currents of an axle further apart than this share of their span would pull the car to one side.
@@ -47,11 +68,12 @@ def check(vehicle: Vehicle | None, calibration: Calibration | None) -> list[Find
         found += vehicle.doubts
     if calibration is not None:
         found += numbers(calibration)
-        for doubts in (_authority, _leads, _safe_currents, _coverage):
+        for doubts in (_authority, _leads, _safe_currents, _coverage, _detectors, _coils, _partners):
             found += doubts(calibration)
     if vehicle is not None and calibration is not None:
         found += _channels(vehicle, calibration)
         found += _timeouts(vehicle, calibration)
+        found += _comparisons(vehicle, calibration)
     return sorted(found, key=lambda finding: finding.severity != "error")
 
 
@@ -85,6 +107,102 @@ def _timeouts(vehicle: Vehicle, calibration: Calibration) -> Iterator[Finding]:
                 f"channels.{channel.name}.timeout",
                 f"{shown(channel.timeout_us, TIME)} is shorter than the tick period, "
                 f"{shown(calibration.period_us, TIME)}: the channel would be lost between two ticks",
+            )
+
+
+def _comparisons(vehicle: Vehicle, calibration: Calibration) -> Iterator[Finding]:
+    known = vehicle.mapped() | vehicle.broken
+    for check, channels in COMPARES.items():
+        missing = [name for name in channels if name not in known]
+        if missing and getattr(calibration.checks, check).trip:
+            yield calibration.document.warning(
+                f"checks.{check}.trip",
+                f"the check never compares: {vehicle.document.name} does not map {', '.join(missing)}; "
+                'map it, or switch the check off with "0 ms"',
+            )
+
+
+def _detectors(calibration: Calibration) -> Iterator[Finding]:
+    for key in _HEALING:
+        detector = value_at(calibration, key)
+        if detector.trip and detector.heals and detector.heal < detector.trip:
+            yield calibration.document.warning(
+                f"{key}.heal", "is shorter than trip: healing should be slower than tripping", [f"{key}.trip"]
+            )
+    period = calibration.period_us
+    expiry = half_up(calibration.fail_safe.command_expiry)
+    if period < expiry < 2 * period:
+        yield calibration.document.warning(
+            "fail_safe.command_expiry",
+            "is below two tick periods: one late tick sends the currents to the safe ones",
+            ["timing.period"],
+        )
+
+
+def _coils(calibration: Calibration) -> Iterator[Finding]:
+    document, coils, control = calibration.document, calibration.coils, calibration.current_control
+    watched = [coils.open.trip, coils.tracking.trip, coils.resistance.trip, coils.resistance.off]
+    if not control.enabled:
+        if any(watched):
+            yield document.warning(
+                "current_control.enabled",
+                "is false: open coils, resistance and tracking are not watched; of a short only the hardware tells",
+                ["coils"],
+            )
+        return
+    if coils.tracking.trip and coils.tracking.trip < _SETTLED * control.response:
+        yield document.warning(
+            "coils.tracking.trip",
+            f"is below {_SETTLED} response times, {shown(half_up(_SETTLED * control.response), TIME)}: "
+            "an error that the control is about to settle would count",
+            ["current_control.response"],
+        )
+    if control.response < calibration.period_us:
+        yield document.warning(
+            "current_control.response", "is shorter than the tick period", ["timing.period"]
+        )
+    valves = {corner: value_at(calibration, f"valves.{corner}") for corner in CORNERS}
+    # Of each doubt the corner where it is greatest.
+    corner = max(CORNERS, key=lambda name: valves[name].most)
+    if coils.short.trip and half_up(coils.short.limit) <= half_up(valves[corner].most):
+        yield document.error(
+            "coils.short.limit",
+            f"is not above the most current of {corner}, {shown(half_up(valves[corner].most), CURRENT)}: "
+            "a good coil would trip it",
+            [f"valves.{corner}.most"],
+        )
+    corner = min(CORNERS, key=lambda name: valves[name].least)
+    if coils.open.trip and half_up(coils.open.from_current) > max(1, half_up(valves[corner].least)):
+        yield document.warning(
+            "coils.open.from_current",
+            f"is above the least current of {corner}, {shown(half_up(valves[corner].least), CURRENT)}: "
+            "below it an open coil is not seen",
+            [f"valves.{corner}.least"],
+        )
+    gains = {
+        name: half_up(valves[name].resistance) * coil_words(calibration, name).gain >> 10 for name in CORNERS
+    }
+    corner = max(CORNERS, key=lambda name: gains[name])
+    if gains[corner] > _GAIN_MAX_MOHM:
+        yield document.warning(
+            "current_control.response",
+            f"asks for a gain of {gains[corner] / 1000:.3g} ohm at {corner}; the firmware stops at "
+            f"{_GAIN_MAX_MOHM / 1000:g} ohm and answers slower",
+            ["timing.period", f"valves.{corner}"],
+        )
+
+
+def _partners(calibration: Calibration) -> Iterator[Finding]:
+    for axle in AXLES:
+        left, right = (
+            half_up(value_at(calibration, f"valves.{axle}_{side}.match")) for side in ("left", "right")
+        )
+        if (left == 0) != (right == 0):
+            yield calibration.document.warning(
+                f"valves.{axle}_right.match",
+                f"is {right} mA, but {left} mA on the left: one side goes without a current when its partner does, "
+                "the other does not",
+                [f"valves.{axle}_left.match"],
             )
 
 

@@ -23,6 +23,9 @@ HEADER = struct.Struct("<4sIIII")
 POINTS_MAX = 16
 TIMEOUT_MAX_US = 0x08000000
 _TRIM = (-1000, 1000)
+_TRACKING_MAX_PERMILLE = 100_000
+_LIMIT_MAX = 1_000_000
+_HEALS_MAX = 100
 _VELOCITY_Q12 = (16, 0x08000000)
 _PRODUCT_MAX = 0x3FFFFFFF
 _INT32_MAX = 0x7FFFFFFF
@@ -66,12 +69,13 @@ class Image:
         return self.words[self.layout.config[name].at + index]
 
     def rows(self, name: str) -> list[dict[str, int]]:
-        """All message, signal, channel or tracker rows, each by field."""
+        """All message, signal, channel, tracker or check rows, each by field."""
         at, count = {
             "message": (self.word("messages_at"), self.word("messages_count")),
             "signal": (self.word("signals_at"), self.word("signals_count")),
             "channel_row": (self.layout.config["channel_rows"].at, len(self.layout.channels)),
             "tracker_row": (self.layout.config["tracker_rows"].at, self.layout.sizes["trackers"]),
+            "check_row": (self.layout.config["check_rows"].at, len(self.layout.checks)),
         }[name]
         fields = self.layout.rows[name]
         size = len(fields)
@@ -193,16 +197,29 @@ class _Inspection:
                 self.need(word.most is None or self.words[at] <= word.most, at)
         self.channels()
         self.trackers()
-        for name in ("base_table", "road_speed_table", "brake_lead_table", "grip_ask_table", "valve_table"):
+        for name in (
+            "base_table",
+            "road_speed_table",
+            "brake_lead_table",
+            "grip_ask_table",
+            "steer_yaw_table",
+            "valve_table",
+        ):
             for i in range(self.layout.config[name].count):
                 self.table(self.layout.config[name].at + i)
         for i in range(len(self.layout.corners)):
             at, safe = self.word("safe_ma", i)
-            self.need(self.word("least_ma", i)[1] <= safe <= self.word("most_ma", i)[1], at)
+            least, most = self.word("least_ma", i)[1], self.word("most_ma", i)[1]
+            self.need(least <= safe <= most, at)
+            at, match = self.word("match_ma", i)
+            self.need(match == 0 or least <= match <= most, at)
+            at, derate = self.word("derate_ma", i)
+            self.need(safe <= derate <= most, at)
             at, least = self.word("demand_min_permille", i)
             self.need(least <= self.word("demand_max_permille", i)[1], at)
         self.body_load()
         self.pairs()
+        self.fail_safe()
         self.messages()
 
     def channels(self) -> None:
@@ -216,6 +233,9 @@ class _Inspection:
             self.need(0 <= row["rate_100ms"] <= 2 * channel.limit, at)
             self.need(0 <= row["rate_floor_us"] <= TIMEOUT_MAX_US, at)
             self.need(0 <= row["still_us"] <= TIMEOUT_MAX_US, at)
+            # What stands in for an acceleration is one, and of the same axis.
+            own = {"lateral_mg": "speed_yaw", "longitudinal_mg": "speed_change"}.get(channel.name, "default")
+            self.need(row["substitute"] in (0, self.layout.substitutes.index(own)), at)
 
     def trackers(self) -> None:
         size = self.layout.sizes["tracker_row"]
@@ -238,6 +258,22 @@ class _Inspection:
         for i in range(self.layout.config["end_start_um"].count):
             at, start = self.word("end_start_um", i)
             self.need(-limit <= start < self.word("end_stop_um", i)[1] <= limit, at)
+
+    def fail_safe(self) -> None:
+        size = self.layout.sizes["check_row"]
+        for i, check in enumerate(self.layout.checks):
+            most = _TRACKING_MAX_PERMILLE if check.name.startswith("coil_tracking") else _LIMIT_MAX
+            at = self.layout.config["check_rows"].at + i * size
+            row = self.row("check_row", at)
+            self.need(0 <= row["trip_ticks"] <= INT16[1] and 0 <= row["heal_ticks"] <= INT16[1], at)
+            self.need(0 <= row["heals_most"] <= _HEALS_MAX, at)
+            self.need(0 <= row["limit"] <= most and 0 <= row["heal_limit"] <= most, at)
+        for axle in range(self.layout.config["axle_spread_ma"].count):
+            left, right = (self.word("safe_ma", 2 * axle + side)[1] for side in (0, 1))
+            at, spread = self.word("axle_spread_ma", axle)
+            self.need(abs(left - right) <= spread, at)
+        at, low = self.word("resistance_permille")
+        self.need(low <= self.words[at + 1], at)
 
     def axis(self, at: int, n: int) -> None:
         self.need(2 <= n <= POINTS_MAX and at >= self.least and at + n <= len(self.words), at)
@@ -320,4 +356,6 @@ class _Inspection:
         self.need(-limit <= row["range_low"] <= row["range_high"] <= limit, at)
         self.need(row["clip_low"] <= row["clip_high"], at)
         for raw in (row["clip_low"], row["clip_high"]):
-            self.need(row["den"] - _INT32_MAX <= raw * row["num"] + row["half"] <= _INT32_MAX, at)
+            scaled = raw * row["num"] + row["half"]
+            self.need(row["den"] - _INT32_MAX <= scaled <= _INT32_MAX, at)
+            self.need(abs(scaled // row["den"] + row["offset"]) <= _INT32_MAX, at)

@@ -16,6 +16,7 @@ from dashpot.calibration.findings import Document, Finding, nearest, refuse
 from dashpot.calibration.schema import touches, validate
 from dashpot.calibration.units import Family, half_up, parse, shown
 from dashpot.calibration.vehicle import (
+    SUBSTITUTES,
     TIMEOUT_MAX_US,
     ChannelKey,
     ChannelSource,
@@ -287,7 +288,7 @@ class _Build:
             zero = self.attempt(f"{at}.zero", lambda: parse(key.zero, family)) or zero
         bounds = self._bounds(at, key, signal, family, index, (factor or Fraction(1), zero))
         timing = self._timing(at, key, message)
-        default = self._default(at, key, family, index)
+        default = self._default(at, key, family, name)
         if factor is None or bounds is None or timing is None or key.sign not in (1, -1):
             return None
         if not signal.scale:
@@ -304,15 +305,17 @@ class _Build:
             return None
         rows, scale = made
         rate = self._rate(at, key, family, index)
-        required = key.without == "safe"
+        other = SUBSTITUTES.get(key.without) if isinstance(key.without, str) else None
+        required = key.without == "safe" or other is not None
         document = _channel_document(source, key, family, timing)
-        document["without"] = "safe" if required else _value(default, family)
+        document["without"] = key.without if required else _value(default, family)
         return ChannelSource(
             name, index, family, source, rows, scale, unit, timing, key.heal_good, default, required,
             rate_100ms=rate,
             # Frames of one message may follow each other closer than its period; half of it is taken for granted.
             rate_floor_us=(self._period(message) or 0) // 2 if rate else 0,
             still_us=half_up(key.still) if key.still is not None else 0,
+            substitute=self.layout.substitutes.index(other[0]) if other else 0,
             document=document,
         )  # fmt: skip
 
@@ -439,17 +442,32 @@ class _Build:
             return half_up(key.period)
         return message.cycle_us
 
-    def _default(self, at: str, key: ChannelKey, family: Family, index: int) -> int:
+    def _default(self, at: str, key: ChannelKey, family: Family, name: str) -> int:
         if key.without == "safe":
             return 0
-        value = self.attempt(f"{at}.without", lambda: _without(key.without, family))
+        if isinstance(key.without, str) and key.without in SUBSTITUTES:
+            self._substitute(at, name, key.without)
+            return 0
+        value = self.attempt(f"{at}.without", lambda: _without(key.without, family, name))
         if value is None:
             return 0
         word = half_up(value)
-        limit = self.layout.channels[index].limit
+        limit = self.layout.channels[channel_names(self.layout)[name][0]].limit
         if abs(word) > limit:
             self.error(f"{at}.without", f"is beyond what this channel can hold, {shown(limit, family)}")
         return word
+
+    def _substitute(self, at: str, name: str, text: str) -> None:
+        _, channel, sources = SUBSTITUTES[text]
+        if name != channel:
+            self.error(f"{at}.without", f'"{text}" stands in for channels.{channel} only')
+            return
+        missing = [source for source in sources if source not in self._channel_keys()]
+        if missing:
+            self.error(
+                f"{at}.without",
+                f'"{text}" needs channels.{missing[0]}, which is not mapped; map it, or write "safe"',
+            )
 
     def _rate(self, at: str, key: ChannelKey, family: Family, index: int) -> int:
         """Most change in 100 ms, channel units; 0 for no limit."""
@@ -640,11 +658,12 @@ def _value(word: int, family: Family) -> str | int:
     return word if family is units.POSITION else shown(word, family)
 
 
-def _without(value: str | int, family: Family) -> Fraction:
+def _without(value: str | int, family: Family, name: str) -> Fraction:
     try:
         return parse(value, family)
     except ValueError as error:
-        raise ValueError(f'{error}; or "safe" to go to the safe currents without it') from None
+        others = "".join(f', or "{text}"' for text, (_, channel, _) in SUBSTITUTES.items() if channel == name)
+        raise ValueError(f'{error}; or "safe" to go to the safe currents without it{others}') from None
 
 
 def _channel_document(source: Source, key: ChannelKey, family: Family, timeout_us: int) -> dict[str, object]:

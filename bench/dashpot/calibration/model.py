@@ -38,6 +38,25 @@ SteerGain = Annotated[Fraction, In(units.STEER_GAIN, 0, 2000)]
 Lead = Annotated[Fraction, In(units.TIME, 0, 30_000)]
 Alpha = Annotated[Fraction, Number(Fraction(1, 1000), Fraction(1))]
 Events = Annotated[Fraction, Number(Fraction(1), Fraction(100), whole=True)]
+Heals = Annotated[Fraction, Number(Fraction(0), Fraction(100), whole=True)]
+LateTicks = Annotated[Fraction, Number(Fraction(0), Fraction(_INT16_MAX), whole=True)]
+Deviation = Annotated[Fraction, In(units.ACCELERATION, 1, 32_000)]
+Deceleration = Annotated[Fraction, In(units.ACCELERATION, 0, 16_000)]
+Mismatch = Annotated[Fraction, In(units.SPEED, 1, _INT16_MAX)]
+Compared = Annotated[Fraction, In(units.SPEED, 100, _INT16_MAX)]
+Difference = Annotated[Fraction, In(units.STROKE, 1, 800_000)]
+Roll = Annotated[Fraction, In(units.STROKE, 0, 100_000)]
+Creep = Annotated[Fraction, In(units.STROKE_SPEED, 0)]
+Supply = Annotated[Fraction, In(units.VOLTAGE, 1, _INT16_MAX)]
+Freewheel = Annotated[Fraction, In(units.VOLTAGE, 0, 5000)]
+Response = Annotated[Fraction, In(units.TIME, 0, _SECOND_US)]
+Expiry = Annotated[Fraction, In(units.TIME, 1000, _SECOND_US)]
+Resistance = Annotated[Fraction, In(units.RESISTANCE, 100, 50_000)]
+Inductance = Annotated[Fraction, In(units.INDUCTANCE, 10, 1_000_000)]
+Part = Annotated[Fraction, In(units.SHARE, 0, 1000)]
+Relative = Annotated[Fraction, In(units.SHARE, 1, 10_000)]
+Watched = Annotated[Fraction, In(units.CURRENT, 1, 5000)]
+Shorted = Annotated[Fraction, In(units.CURRENT, 1, 32_766)]
 
 
 class Curve(Strict):
@@ -94,6 +113,13 @@ class AskCurve(Curve):
 
     speed: Annotated[tuple[int, ...], Series(units.SPEED, rising=True)]
     angle: Annotated[tuple[int, ...], Series(units.ANGLE, low=0)]
+
+
+class YawCurve(Curve):
+    """Yaw rate for 100 degrees of the steering wheel, over road speed."""
+
+    speed: Annotated[tuple[int, ...], Series(units.SPEED, rising=True)]
+    yaw_rate: Annotated[tuple[int, ...], Series(units.YAW_RATE, low=0)]
 
 
 class ValveCurve(Curve):
@@ -238,6 +264,7 @@ class Filters(Strict):
     stroke: Tracker
     steer: Tracker
     brake: Tracker
+    road_speed: Tracker
 
 
 class Base(Strict):
@@ -471,6 +498,10 @@ class Valve(Strict):
     most: Current
     slew_up: Slew
     slew_down: Slew
+    match: Current
+    derate: Current
+    resistance: Resistance
+    inductance: Inductance
     curve: ValveCurve
 
     @model_validator(mode="after")
@@ -484,6 +515,20 @@ class Valve(Strict):
             safe = units.half_up(self.safe)
             if not least <= safe <= most:
                 problems.append(("safe", f"{safe} mA lies outside the limits; {limits}"))
+            else:
+                derate = units.half_up(self.derate)
+                if not safe <= derate <= most:
+                    problems.append(
+                        ("derate", f"{derate} mA is not between safe and most, {safe} to {most} mA")
+                    )
+            match = units.half_up(self.match)
+            if match and not least <= match <= most:
+                problems.append(
+                    (
+                        "match",
+                        f"{match} mA lies outside the limits; {limits}, or 0 mA to go without a current as well",
+                    )
+                )
             outside = [ma for ma in self.curve.current if not least <= ma <= most]
             if outside:
                 problems.append(("curve.current", f"{outside[0]} mA lies outside the limits; {limits}"))
@@ -501,6 +546,13 @@ class Valves(Strict):
     rear_right: Valve
 
 
+class Spread(Strict):
+    """Currents that left and right of an axle may differ by."""
+
+    front: Current
+    rear: Current
+
+
 class FailSafe(Strict):
     """[fail_safe]."""
 
@@ -511,6 +563,216 @@ class FailSafe(Strict):
     return_below: Cornering
     losses: Events
     still_from: Speed
+    command_expiry: Expiry
+    axle_spread: Spread
+
+
+class Debounce(Strict):
+    """How long a check must find fault to trip, how long it must find none to heal, how often it may heal."""
+
+    trip: Time
+    heal: Time
+    heals: Heals
+
+
+class Limited(Debounce):
+    """A check with a limit, and the one that it is held against once it has tripped."""
+
+    limit: Fraction
+    heal_limit: Fraction
+
+    @model_validator(mode="after")
+    def _easier(self) -> Limited:
+        if units.half_up(self.heal_limit) > units.half_up(self.limit):
+            raise wrong([("heal_limit", "is above limit: a check that has just tripped would heal at once")])
+        return self
+
+
+class AccelerationCheck(Limited):
+    """A limit in g."""
+
+    limit: Deviation
+    heal_limit: Deviation
+
+
+class SpeedCheck(Limited):
+    """A limit in km/h."""
+
+    limit: Mismatch
+    heal_limit: Mismatch
+
+
+class StrokeCheck(Limited):
+    """A limit in mm."""
+
+    limit: Difference
+    heal_limit: Difference
+
+
+class AboveCheck(Limited):
+    """A supply that is too high."""
+
+    limit: Supply
+    heal_limit: Supply
+
+
+class BelowCheck(Debounce):
+    """A supply that is too low: healed above its limit."""
+
+    limit: Supply
+    heal_limit: Supply
+
+    @model_validator(mode="after")
+    def _easier(self) -> BelowCheck:
+        if units.half_up(self.heal_limit) < units.half_up(self.limit):
+            raise wrong([("heal_limit", "is below limit: a check that has just tripped would heal at once")])
+        return self
+
+
+class SteerCheck(AccelerationCheck):
+    """[checks.steer]."""
+
+    yaw_gain: YawCurve
+
+
+class BrakeCheck(Debounce):
+    """[checks.brake]."""
+
+    high_pressure: Pressure
+    least_deceleration: Deceleration
+    low_pressure: Pressure
+    most_deceleration: Deceleration
+
+    @model_validator(mode="after")
+    def _order(self) -> BrakeCheck:
+        if units.half_up(self.low_pressure) > units.half_up(self.high_pressure):
+            raise wrong([("high_pressure", "must not be below low_pressure")])
+        return self
+
+
+class OffsetCheck(StrokeCheck):
+    """[checks.stroke_offset]."""
+
+    straight_below: Deceleration
+    straight_rate: Creep
+
+
+class RollOfAxles(Strict):
+    """Right less left stroke of each axle at 1 g to the left."""
+
+    front: Roll
+    rear: Roll
+
+
+class RollCheck(StrokeCheck):
+    """[checks.stroke_roll]."""
+
+    roll: RollOfAxles
+
+
+class Checks(Strict):
+    """[checks]."""
+
+    from_speed: Compared
+    lateral: AccelerationCheck
+    longitudinal: AccelerationCheck
+    yaw: Debounce
+    steer: SteerCheck
+    brake: BrakeCheck
+    speed: SpeedCheck
+    stroke_offset: OffsetCheck
+    stroke_roll: RollCheck
+
+
+class Overrun(Strict):
+    """[board.overrun]."""
+
+    late_ticks: LateTicks
+    heal: Time
+    heals: Heals
+
+
+class Board(Strict):
+    """[board]."""
+
+    bus_off: Debounce
+    supply_low: BelowCheck
+    supply_under: BelowCheck
+    supply_high: AboveCheck
+    supply_over: AboveCheck
+    driver_hot: Debounce
+    driver_hot_off: Debounce
+    overrun: Overrun
+
+    @model_validator(mode="after")
+    def _order(self) -> Board:
+        under, low = units.half_up(self.supply_under.limit), units.half_up(self.supply_low.limit)
+        high, over = units.half_up(self.supply_high.limit), units.half_up(self.supply_over.limit)
+        problems = []
+        if under > low:
+            problems.append(("supply_under.limit", "is above that of supply_low: off before it is derated"))
+        if low >= high:
+            problems.append(("supply_high.limit", "must be above that of supply_low"))
+        if high > over:
+            problems.append(("supply_over.limit", "is below that of supply_high: off before it is derated"))
+        if problems:
+            raise wrong(problems)
+        return self
+
+
+class CurrentControl(Strict):
+    """[current_control]."""
+
+    enabled: bool
+    response: Response
+    freewheel: Freewheel
+    resistance_average: Time
+
+
+class OpenCoil(Strict):
+    """[coils.open]."""
+
+    from_current: Watched
+    share: Part
+    trip: Time
+
+
+class ShortCoil(Debounce):
+    """[coils.short]."""
+
+    limit: Shorted
+
+
+class CoilResistance(Strict):
+    """[coils.resistance]."""
+
+    low: Relative
+    high: Relative
+    trip: Time
+    off: Time
+
+    @model_validator(mode="after")
+    def _order(self) -> CoilResistance:
+        if units.half_up(self.low) > units.half_up(self.high):
+            raise wrong([("high", "must not be below low")])
+        return self
+
+
+class CoilTracking(Strict):
+    """[coils.tracking]."""
+
+    limit: Relative
+    least: Watched
+    trip: Time
+
+
+class Coils(Strict):
+    """[coils]: the same for all corners."""
+
+    open: OpenCoil
+    short: ShortCoil
+    resistance: CoilResistance
+    tracking: CoilTracking
 
 
 class Report(Strict):
@@ -533,6 +795,10 @@ class Calibration(Strict):
     limits: Limits
     valves: Valves
     fail_safe: FailSafe
+    checks: Checks
+    board: Board
+    current_control: CurrentControl
+    coils: Coils
     report: Report
     _document: Document | None = PrivateAttr(default=None)
 

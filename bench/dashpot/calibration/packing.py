@@ -11,13 +11,27 @@ from dashpot import resources
 from dashpot.calibration import units
 from dashpot.calibration.findings import Document, Finding, MistakesError, refuse
 from dashpot.calibration.image import Image
-from dashpot.calibration.model import CORNERS, Calibration, mirrored, mirrors
-from dashpot.calibration.scalars import ENABLED, SCALARS, TABLES, TRACKERS, Times1024, beta_q10
+from dashpot.calibration.model import CORNERS, Calibration, Checks, mirrored, mirrors
+from dashpot.calibration.scalars import (
+    AT_ONCE,
+    AXLES,
+    CHECKS,
+    COIL_GAIN_MAX,
+    ENABLED,
+    SCALARS,
+    TABLES,
+    TRACKERS,
+    CoilWords,
+    TimeConstant,
+    Times1024,
+    beta_q10,
+)
 from dashpot.calibration.schema import touches, validate
 from dashpot.calibration.units import Family, decimal_text, half_up, shortest
 from dashpot.errors import InputError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
     from dashpot.calibration.vehicle import Vehicle
@@ -86,14 +100,66 @@ def numbers(calibration: Calibration) -> list[Finding]:
     """What the period makes of each number: mistakes and doubts."""
     found = []
     document = calibration.document
-    for scalar in SCALARS:
-        value = value_at(calibration, scalar.key)
-        problem = scalar.codec.problem(value, calibration.period_us)
+    period = calibration.period_us
+    codecs = [(scalar.key, scalar.codec) for scalar in SCALARS] + [
+        (check.key, check.codec) for check in CHECKS
+    ]
+    # The response is kept as a time, and becomes a share of the difference beside it.
+    for key, codec in [*codecs, ("current_control.response", TimeConstant())]:
+        problem = codec.problem(value_at(calibration, key), period)
         if problem:
             severity, message = problem
             make = document.error if severity == "error" else document.warning
-            found.append(make(scalar.key, message, ["timing.period"]))
+            found.append(make(key, message, ["timing.period"]))
+    found += _unequal(calibration)
+    found += _too_fast(calibration)
+    if half_up(calibration.fail_safe.command_expiry) <= period:
+        found.append(
+            document.error(
+                "fail_safe.command_expiry",
+                f"is not above the tick period, {units.shown(period, units.TIME)}: every command would have expired",
+                ["timing.period"],
+            )
+        )
     return found
+
+
+def _unequal(calibration: Calibration) -> Iterator[Finding]:
+    """The guard must let both safe currents of an axle through."""
+    for axle in AXLES:
+        left, right = (
+            half_up(value_at(calibration, f"valves.{axle}_{side}.safe")) for side in ("left", "right")
+        )
+        spread = half_up(getattr(calibration.fail_safe.axle_spread, axle))
+        if abs(left - right) > spread:
+            yield calibration.document.error(
+                f"fail_safe.axle_spread.{axle}",
+                f"{spread} mA is less than the safe currents differ by, {left} mA left and {right} mA right",
+                [f"valves.{axle}_{side}.safe" for side in ("left", "right")],
+            )
+
+
+def _too_fast(calibration: Calibration) -> Iterator[Finding]:
+    """The gain of the current's control has a bound."""
+    for corner in CORNERS:
+        words = coil_words(calibration, corner)
+        if words.gain > 1024 * COIL_GAIN_MAX:
+            valve = value_at(calibration, f"valves.{corner}")
+            own_ms = float(valve.inductance / valve.resistance)
+            yield calibration.document.error(
+                "current_control.response",
+                f"is too fast for the coil of {corner}, whose own time constant is {own_ms:.4g} ms: the gain would be "
+                f"{words.gain / 1024:.3g} times the resistance, {COIL_GAIN_MAX} is the most",
+                ["timing.period", f"valves.{corner}.resistance", f"valves.{corner}.inductance"],
+            )
+            return
+
+
+def coil_words(calibration: Calibration, corner: str) -> CoilWords:
+    """What the control of a corner's current counts with."""
+    valve = value_at(calibration, f"valves.{corner}")
+    response = half_up(calibration.current_control.response)
+    return CoilWords.of(calibration.period_us, half_up(valve.resistance), half_up(valve.inductance), response)
 
 
 def pack(vehicle: Vehicle | None, calibration: Calibration, layout: Layout) -> Image:
@@ -130,6 +196,7 @@ def pack(vehicle: Vehicle | None, calibration: Calibration, layout: Layout) -> I
 def _keep_bounds(words: list[int], calibration: Calibration, layout: Layout) -> None:
     """Refuse what a firmware with narrower bounds than this bench's own would refuse."""
     keys = {layout.config[scalar.word].at + scalar.index: scalar.key for scalar in SCALARS}
+    keys |= {place: check.key for check in CHECKS for place in check.places(layout)}
     keys[layout.config["grip_low_sq"].at] = "layers.grip.wet_below"
     keys[layout.config["grip_high_sq"].at] = "layers.grip.dry_above"
     beyond = [
@@ -148,6 +215,20 @@ def _pack_scalars(words: list[int], calibration: Calibration, layout: Layout) ->
     for scalar in SCALARS:
         at = layout.config[scalar.word].at + scalar.index
         words[at] = scalar.codec.word(value_at(calibration, scalar.key), period)
+    for check in CHECKS:
+        word = check.codec.word(value_at(calibration, check.key), period)
+        for at in check.places(layout):
+            words[at] = word
+    trip = layout.rows["check_row"].index("trip_ticks")
+    for i, detector in enumerate(layout.checks):
+        if detector.name in AT_ONCE:
+            words[layout.config["check_rows"].at + i * layout.sizes["check_row"] + trip] = 1
+    for i, corner in enumerate(CORNERS):
+        coil = coil_words(calibration, corner)
+        words[layout.config["coil_zero_q10"].at + i] = coil.zero
+        words[layout.config["coil_gain_q10"].at + i] = coil.gain
+        words[layout.config["coil_share_q10"].at + i] = coil.share
+    words[layout.config["current_control"].at] = int(calibration.current_control.enabled)
     grip = calibration.layers.grip
     reference = half_up(grip.dry_reference)
     words[layout.config["grip_low_sq"].at] = _square(grip.wet_below, reference)
@@ -191,6 +272,7 @@ def _pack_vehicle(words: list[int], vehicle: Vehicle, layout: Layout) -> None:
             "configured": 1, "timeout_us": channel.timeout_us, "heal_good": channel.heal_good,
             "default": channel.default, "required": int(channel.required), "rate_100ms": channel.rate_100ms,
             "rate_floor_us": channel.rate_floor_us, "still_us": channel.still_us,
+            "substitute": channel.substitute,
         }  # fmt: skip
         place = at + channel.index * size
         words[place : place + size] = [row[field] for field in layout.rows["channel_row"]]
@@ -338,6 +420,9 @@ def scalar_texts(image: Image) -> dict[str, str]:
             texts[scalar.key] = scalar.codec.text(image.word(scalar.word, scalar.index), period)
         except ValueError as error:
             raise InputError(f"{scalar.word} holds a number that no calibration gives: {error}") from None
+    for check in CHECKS:
+        texts[check.key] = check.codec.text(image.words[check.places(image.layout)[0]], period)
+    texts["current_control.enabled"] = "true" if image.word("current_control") else "false"
     for i, name in enumerate(image.layout.layers):
         if name in ENABLED:
             texts[f"layers.{name}.enabled"] = "true" if image.word("layer_on", i) else "false"
@@ -385,6 +470,10 @@ def calibration_text(image: Image) -> str:
         "timing": {},
         "filters": {},
         "layers": {layer: {} for layer in image.layout.layers if layer == "base" or layer in ENABLED},
+        "limits": {},
+        "valves": {},
+        "fail_safe": {},
+        "checks": {name: {} for name in Checks.model_fields},
     }
 
     def put(key: str, text: str) -> None:
@@ -415,9 +504,19 @@ def calibration_text(image: Image) -> str:
 
 def _order(key: str) -> tuple[int, bool]:
     """Sections as in the docs; `enabled` before the rest of its table. Sorting is stable: the rest keeps its order."""
-    head = ("timing", "filters", "layers", "limits", "valves", "fail_safe", "report").index(
-        key.partition(".")[0]
-    )
+    head = (
+        "timing",
+        "filters",
+        "layers",
+        "limits",
+        "valves",
+        "fail_safe",
+        "checks",
+        "board",
+        "current_control",
+        "coils",
+        "report",
+    ).index(key.partition(".")[0])
     return head, not key.endswith(".enabled")
 
 
@@ -433,7 +532,7 @@ def _tables_text(path: str, table: dict[str, Any]) -> list[str]:
     for key, value in table.items():
         if not isinstance(value, dict):
             lines.append(f"{key} = {value}")
-        elif set(value) in ({"low", "medium", "high"}, {"start", "stop", "peak"}):
+        elif _is_inline(value):
             lines.append(f"{key} = {{ {', '.join(f'{name} = {text}' for name, text in value.items())} }}")
         else:
             below.append((f"{path}.{key}" if path else key, value))
@@ -444,6 +543,13 @@ def _tables_text(path: str, table: dict[str, Any]) -> list[str]:
     return lines
 
 
+def _is_inline(table: dict[str, Any]) -> bool:
+    if any(isinstance(value, dict) for value in table.values()):
+        return False
+    few = ({"low", "medium", "high"}, {"start", "stop", "peak"}, {"front", "rear"})
+    return set(table) in few or "trip" in table or "late_ticks" in table
+
+
 def _prove(text: str, image: Image) -> None:
     """Pack the text again and compare all words but those of the vehicle."""
     again = pack(None, parse_calibration(text, "unpacked calibration"), image.layout)
@@ -452,9 +558,18 @@ def _prove(text: str, image: Image) -> None:
             raise InputError(f"{scalar.word} holds a number that no calibration gives")
     same = (
         again.rows("tracker_row") == image.rows("tracker_row")
+        and again.rows("check_row") == image.rows("check_row")
+        and all(
+            again.word(word) == image.word(word)
+            for word in ("grip_low_sq", "grip_high_sq", "current_control")
+        )
+        and all(
+            again.word(word, i) == image.word(word, i)
+            for word in ("coil_zero_q10", "coil_gain_q10", "coil_share_q10")
+            for i in range(len(CORNERS))
+        )
         and again.body_load() == image.body_load()
         and all(again.curve(t.word, t.index) == image.curve(t.word, t.index) for t in TABLES)
-        and all(again.word(word) == image.word(word) for word in ("grip_low_sq", "grip_high_sq"))
         and all(
             again.word("layer_on", i) == image.word("layer_on", i) for i in range(len(image.layout.layers))
         )

@@ -16,6 +16,7 @@ from dashpot.calibration.units import decimal_text, shortest
 
 if TYPE_CHECKING:
     from dashpot.calibration.units import Family
+    from dashpot.layout import Layout
 
 AXLES = ("front", "rear")
 DIRECTIONS = ("compression", "rebound")
@@ -23,6 +24,7 @@ BANDS = ("low", "medium", "high")
 _INT16_MAX = units.INT16[1]
 _SECOND_US = 1_000_000
 _SLEW_MAX_MA = 5000
+_CREEP_MAX = 16_000
 
 
 class Codec(Protocol):
@@ -217,7 +219,7 @@ class Ticks:
 
     def derived(self, word: int) -> str:
         """Say the ticks."""
-        return f"{word} ticks"
+        return f"{word} tick{'' if word == 1 else 's'}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,6 +262,61 @@ class Count:
     def derived(self, word: int) -> str:  # noqa: ARG002 (the protocol's)
         """Say nothing more."""
         return ""
+
+
+@dataclass(frozen=True, slots=True)
+class CreepStep:
+    """A stroke speed of at most a few mm/s: word = um a tick, times 16."""
+
+    def _exact(self, value: Fraction, period_us: int) -> Fraction:
+        return value * 1000 * 16 * period_us / _SECOND_US
+
+    def word(self, value: Fraction, period_us: int) -> int:
+        """Round; at least 1."""
+        return min(_CREEP_MAX, max(1, units.half_up(self._exact(value, period_us))))
+
+    def text(self, word: int, period_us: int) -> str:
+        """Write it in mm/s."""
+        speed = shortest(
+            Fraction(word * _SECOND_US, 16_000 * period_us),
+            lambda x: self.word(x, period_us) == word and self.problem(x, period_us) is None,
+        )
+        return _quoted(speed, "mm/s")
+
+    def problem(self, value: Fraction, period_us: int) -> tuple[str, str] | None:
+        """Refuse what the firmware cannot count."""
+        exact = self._exact(value, period_us)
+        if not Fraction(1, 2) <= exact < _CREEP_MAX + Fraction(1, 2):
+            least, most = (Fraction(word * _SECOND_US, 16_000 * period_us) for word in (1, _CREEP_MAX))
+            return (
+                "error",
+                f"cannot be counted; at a period of {period_us} us right is {float(least):.4g} to {float(most):.4g} mm/s",
+            )
+        return None
+
+    def derived(self, word: int) -> str:
+        """Say the step."""
+        return f"{decimal_text(Fraction(word, 16))} um a tick"
+
+
+@dataclass(frozen=True, slots=True)
+class CheckKey:
+    """One key of a check's row: it goes into `fields` of the rows of every check of that name, corner by corner."""
+
+    key: str
+    check: str
+    fields: tuple[str, ...]
+    codec: Codec
+
+    def places(self, layout: Layout) -> list[int]:
+        """Indices of its config words."""
+        row, first = layout.rows["check_row"], layout.config["check_rows"].at
+        return [
+            first + index * len(row) + row.index(field)
+            for index, check in enumerate(layout.checks)
+            if check.name.partition(".")[0] == self.check
+            for field in self.fields
+        ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -361,6 +418,10 @@ def _scalars() -> list[Scalar]:
             Scalar(f"valves.{corner}.most", "most_ma", i, current),
             Scalar(f"valves.{corner}.slew_up", "slew_up_ma", i, slew),
             Scalar(f"valves.{corner}.slew_down", "slew_down_ma", i, slew),
+            Scalar(f"valves.{corner}.match", "match_ma", i, current),
+            Scalar(f"valves.{corner}.derate", "derate_ma", i, current),
+            Scalar(f"valves.{corner}.resistance", "coil_mohm", i, Whole(units.RESISTANCE)),
+            Scalar(f"valves.{corner}.inductance", "coil_uh", i, Whole(units.INDUCTANCE)),
         ]
     return [
         *rows,
@@ -370,7 +431,26 @@ def _scalars() -> list[Scalar]:
         Scalar("fail_safe.authority_return", "return_q10", 0, ramp),
         Scalar("fail_safe.return_below", "return_below_mg", 0, Whole(units.ACCELERATION)),
         Scalar("fail_safe.losses", "losses_most", 0, Count()),
-        Scalar("fail_safe.still_from", "still_speed_cm_s", 0, Whole(units.SPEED)),
+        Scalar("fail_safe.still_from", "still_speed_cm_s", 0, speed),
+        Scalar("fail_safe.command_expiry", "command_expiry_us", 0, Whole(units.TIME)),
+        Scalar("fail_safe.axle_spread.front", "axle_spread_ma", 0, current),
+        Scalar("fail_safe.axle_spread.rear", "axle_spread_ma", 1, current),
+        Scalar("checks.from_speed", "check_from_cm_s", 0, speed),
+        Scalar("checks.brake.high_pressure", "brake_high_kpa", 0, pressure),
+        Scalar("checks.brake.least_deceleration", "brake_least_mg", 0, Whole(units.ACCELERATION)),
+        Scalar("checks.brake.low_pressure", "brake_low_kpa", 0, pressure),
+        Scalar("checks.brake.most_deceleration", "brake_most_mg", 0, Whole(units.ACCELERATION)),
+        Scalar("checks.stroke_offset.straight_below", "straight_mg", 0, Whole(units.ACCELERATION)),
+        Scalar("checks.stroke_offset.straight_rate", "straight_step_q4", 0, CreepStep()),
+        Scalar("checks.stroke_roll.roll.front", "roll_um", 0, stroke),
+        Scalar("checks.stroke_roll.roll.rear", "roll_um", 1, stroke),
+        Scalar("current_control.response", "control_us", 0, Whole(units.TIME)),
+        Scalar("current_control.freewheel", "freewheel_mv", 0, Whole(units.VOLTAGE)),
+        Scalar("current_control.resistance_average", "resistance_q10", 0, tau),
+        Scalar("coils.open.share", "open_permille", 0, share),
+        Scalar("coils.resistance.low", "resistance_permille", 0, share),
+        Scalar("coils.resistance.high", "resistance_permille", 1, share),
+        Scalar("coils.tracking.least", "tracking_least_ma", 0, current),
         Scalar("report.period", "report_ticks", 0, Ticks()),
     ]
 
@@ -404,6 +484,11 @@ def _tables() -> list[TableKey]:
     rows.append(
         TableKey("layers.grip.ask_steer", "grip_ask_table", 0, "speed", units.SPEED, "angle", units.ANGLE)
     )
+    rows.append(
+        TableKey(
+            "checks.steer.yaw_gain", "steer_yaw_table", 0, "speed", units.SPEED, "yaw_rate", units.YAW_RATE
+        )
+    )
     for i, corner in enumerate(CORNERS):
         rows.append(
             TableKey(
@@ -413,14 +498,62 @@ def _tables() -> list[TableKey]:
     return rows
 
 
+def _checks() -> list[CheckKey]:
+    limits = {
+        "checks.lateral": units.ACCELERATION, "checks.longitudinal": units.ACCELERATION,
+        "checks.steer": units.ACCELERATION, "checks.speed": units.SPEED,
+        "checks.stroke_offset": units.STROKE, "checks.stroke_roll": units.STROKE,
+        "board.supply_low": units.VOLTAGE, "board.supply_under": units.VOLTAGE,
+        "board.supply_high": units.VOLTAGE, "board.supply_over": units.VOLTAGE,
+    }  # fmt: skip
+    both = ("limit", "heal_limit")
+    rows = []
+
+    def row(key: str, check: str, field: str, codec: Codec) -> None:
+        rows.append(CheckKey(key, check, both if field == "limits" else (field,), codec))
+
+    def debounce(table: str, check: str) -> None:
+        row(f"{table}.trip", check, "trip_ticks", Ticks())
+        row(f"{table}.heal", check, "heal_ticks", Ticks())
+        row(f"{table}.heals", check, "heals_most", Count())
+
+    for table in (
+        *(f"checks.{name}" for name in ("lateral", "longitudinal", "yaw", "steer", "brake", "speed")),
+        "checks.stroke_offset", "checks.stroke_roll", "board.bus_off",
+        *(f"board.supply_{name}" for name in ("low", "under", "high", "over")),
+        "board.driver_hot", "board.driver_hot_off",
+    ):  # fmt: skip
+        check = table.partition(".")[2]
+        if table in limits:
+            row(f"{table}.limit", check, "limit", Whole(limits[table]))
+            row(f"{table}.heal_limit", check, "heal_limit", Whole(limits[table]))
+        debounce(table, check)
+    row("board.overrun.late_ticks", "overrun", "trip_ticks", Count())
+    row("board.overrun.heal", "overrun", "heal_ticks", Ticks())
+    row("board.overrun.heals", "overrun", "heals_most", Count())
+    row("coils.open.from_current", "coil_open", "limits", Whole(units.CURRENT))
+    row("coils.open.trip", "coil_open", "trip_ticks", Ticks())
+    row("coils.short.limit", "coil_short", "limits", Whole(units.CURRENT))
+    debounce("coils.short", "coil_short")
+    row("coils.resistance.trip", "coil_resistance", "trip_ticks", Ticks())
+    row("coils.resistance.off", "coil_resistance_off", "trip_ticks", Ticks())
+    row("coils.tracking.limit", "coil_tracking", "limits", Whole(units.SHARE))
+    row("coils.tracking.trip", "coil_tracking", "trip_ticks", Ticks())
+    return rows
+
+
 SCALARS = _scalars()
+CHECKS = _checks()
+# Checks without a key: they trip in the first tick and never heal.
+AT_ONCE = ("memory", "held")
 TABLES = _tables()
 # Filters of the trackers, by the tracker's channel: the key, the rate's multiplier, the bound of the speed in Q12 units
-# a tick. The result is in mm/s, deg/s and bar/s; the bounds keep the firmware's products below 2**31.
+# a tick. The result is in mm/s, deg/s, bar/s and thousandths of g; the bounds keep the firmware's products below 2**31.
 TRACKERS = {
     "stroke_um": ("filters.stroke", 100, 1 << 27),
     "steer_ddeg": ("filters.steer", 10_000, 1 << 19),
     "brake_kpa": ("filters.brake", 1_000, 1 << 23),
+    "road_speed_cm_s": ("filters.road_speed", 101_972, 1 << 17),
 }
 ENABLED = ("body_load", "brake_lead", "steer_lead", "stroke_speed", "road_speed", "grip", "stroke_end")
 
@@ -429,3 +562,33 @@ def beta_q10(alpha_q10: int) -> int:
     """Beta of Benedict and Bordner for a whole alpha, times 1024: alpha**2 / (2 - alpha), at least 1."""
     alpha = Fraction(alpha_q10, 1024)
     return max(1, units.half_up(1024 * alpha * alpha / (2 - alpha)))
+
+
+COIL_GAIN_MAX = 16
+
+
+@dataclass(frozen=True, slots=True)
+class CoilWords:
+    """What the control of a coil's current counts with, each times 1024.
+
+    Attributes:
+        zero: share of the current that a tick without voltage leaves, exp(-T R / L).
+        gain: share / (1 - exp(-T R / L)), the controller's gain in units of the resistance.
+        share: share of an error that goes in a tick, 1 - exp(-T / response).
+
+    """
+
+    zero: int
+    gain: int
+    share: int
+
+    @classmethod
+    def of(cls, period_us: int, mohm: int, uh: int, response_us: int) -> CoilWords:
+        """Compute them from period, resistance, inductance and response (0: all of it in one tick)."""
+        lost = -math.expm1(-period_us * mohm / (1000 * uh))
+        share = -math.expm1(-period_us / response_us) if response_us else 1.0
+        return cls(
+            zero=min(1023, math.floor(1024 * (1 - lost) + 0.5)),
+            gain=math.floor(1024 * share / lost + 0.5),
+            share=max(1, math.floor(1024 * share + 0.5)),
+        )

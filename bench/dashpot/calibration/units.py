@@ -92,6 +92,8 @@ STROKE = _of(
 )
 VOLTAGE = _of("a voltage", "mV", "13.5 V", {"V": 1000, "mV": 1})
 CURRENT = _of("a current", "mA", "800 mA", {"mA": 1, "A": 1000})
+RESISTANCE = _of("a resistance", "mohm", "2.2 ohm", {"ohm": 1000, "mohm": 1})
+INDUCTANCE = _of("an inductance", "uH", "12 mH", {"mH": 1000, "uH": 1, "H": 1_000_000})
 SLEW = _of("a slew", "mA/s", "40 A/s", {"A/s": 1000, "mA/s": 1, "mA/ms": 1000})
 SHARE = _of("a share", "permille", "150 permille", {"permille": 1, "percent": 10})
 BRAKE_GAIN = _of(
@@ -124,7 +126,7 @@ _SPELLINGS = {
     "rad/sec": "rad/s", "radians": "rad", "radian": "rad",
     "kph": "km/h", "kmh": "km/h", "km/hr": "km/h", "unit_kilometerperhour": "km/h", "unit_kilometrperhour": "km/h",
     "unit_bar": "bar", "millimeter": "mm", "millimeters": "mm", "unit_millimeter": "mm", "meter": "m", "inch": "in",
-    "volt": "V", "volts": "V", "unit_volt": "V", "ma": "mA", "a": "A", "v": "V", "mv": "mV",
+    "volt": "V", "volts": "V", "unit_volt": "V", "ma": "mA", "a": "A", "v": "V", "mv": "mV", "ω": "ohm", "mω": "mohm", "ohms": "ohm", "mh": "mH", "uh": "uH", "µh": "uH",
     "‰": "permille", "per mille": "permille", "%": "percent", "µs": "us", "µm": "um", "sec": "s",
     "kpa": "kPa", "pa": "Pa", "mph": "mph", "unitless": "",
 }  # fmt: skip
@@ -132,7 +134,7 @@ _UNITS = {
     unit
     for family in (
         TIME, ACCELERATION, PRESSURE, PRESSURE_RATE, ANGLE, YAW_RATE, STEER_RATE, SPEED, STROKE_SPEED, STROKE,
-        VOLTAGE, CURRENT, SLEW, SHARE, BRAKE_GAIN, STEER_GAIN, POSITION, BITRATE,
+        VOLTAGE, CURRENT, RESISTANCE, INDUCTANCE, SLEW, SHARE, BRAKE_GAIN, STEER_GAIN, POSITION, BITRATE,
     )
     for unit in family.factors
 }  # fmt: skip

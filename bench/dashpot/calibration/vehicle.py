@@ -33,6 +33,12 @@ _CHANNELS: dict[str, tuple[str, Family]] = {
     "grip_switch": ("grip_switch", units.POSITION),
     "driver_switch": ("driver_switch", units.POSITION),
 }
+# What can stand in for a channel that is lost: the text in the file, the layout's name for it, the channel it is for,
+# and the channels it is made of.
+SUBSTITUTES: dict[str, tuple[str, str, tuple[str, ...]]] = {
+    "speed x yaw rate": ("speed_yaw", "lateral", ("road_speed", "yaw_rate")),
+    "speed change": ("speed_change", "longitudinal", ("road_speed",)),
+}
 DEFAULT_HEAL_GOOD = 10
 DEFAULT_MAX_DELTA = 3
 TIMEOUT_MAX_US = 120_000_000  # the firmware takes timeouts up to 2**27 us
@@ -159,7 +165,7 @@ class ChannelSource:
         rows: its decode rows by field.
         scaling: the scaling they hold.
         unit: unit of the signal.
-        timeout_us, heal_good, default, required, rate_100ms, rate_floor_us, still_us: the channel row.
+        timeout_us, heal_good, default, required, rate_100ms, rate_floor_us, still_us, substitute: the channel row.
         document: its table in canonical form.
 
     """
@@ -178,6 +184,7 @@ class ChannelSource:
     rate_100ms: int
     rate_floor_us: int
     still_us: int
+    substitute: int
     document: dict[str, object]
 
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 from dashpot.calibration import units
 from dashpot.calibration.model import CORNERS
 from dashpot.calibration.packing import scalar_texts
-from dashpot.calibration.scalars import ENABLED, SCALARS, TABLES
+from dashpot.calibration.scalars import CHECKS, ENABLED, SCALARS, TABLES
 from dashpot.calibration.units import Family, number
-from dashpot.calibration.vehicle import channel_names
+from dashpot.calibration.vehicle import SUBSTITUTES, channel_names
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -93,10 +93,20 @@ def grids(image: Image) -> list[Grid]:
 
 
 def scalars(image: Image) -> list[tuple[str, str, str]]:
-    """Key, value with unit, and what it means a tick, of every single number of an image."""
+    """Key, value with unit, and what it means a tick, of every single number of an image, table by table."""
     texts = {key: text.strip('"') for key, text in scalar_texts(image).items()}
     derived = {s.key: s.codec.derived(image.word(s.word, s.index)) for s in SCALARS}
-    return [(key, text, derived.get(key, "")) for key, text in texts.items()]
+    derived |= {c.key: c.codec.derived(image.words[c.places(image.layout)[0]]) for c in CHECKS}
+    tables: dict[str, int] = {}
+    for key in texts:
+        tables.setdefault(_table(key), len(tables))
+    return [
+        (key, texts[key], derived.get(key, "")) for key in sorted(texts, key=lambda key: tables[_table(key)])
+    ]
+
+
+def _table(key: str) -> str:
+    return ".".join(key.split(".")[:2])
 
 
 def channels(image: Image) -> list[dict[str, object]]:
@@ -129,10 +139,17 @@ def channels(image: Image) -> list[dict[str, object]]:
                 "heal_good": row["heal_good"],
                 "rate": units.shown(10 * row["rate_100ms"], family) if row["rate_100ms"] else "",
                 "still": units.shown(row["still_us"], units.TIME) if row["still_us"] else "",
-                "without": "safe" if row["required"] else units.shown(row["default"], family),
+                "without": _without(image, row, family),
             }
         )
     return found
+
+
+def _without(image: Image, row: dict[str, int], family: Family) -> str:
+    others = {image.layout.substitutes.index(name): text for text, (name, _, _) in SUBSTITUTES.items()}
+    if row["substitute"] in others:
+        return f"{others[row['substitute']]}, else safe"
+    return "safe" if row["required"] else units.shown(row["default"], family)
 
 
 def messages(image: Image) -> list[dict[str, object]]:

@@ -82,4 +82,4 @@ def overflow(stimulus: Stimulus, fault: Fault, _bus: Bus, _rng: np.random.Genera
     # Places counted from the end of each tick's frames.
     last = np.searchsorted(owner, owner, side="right") - 1
     gone = np.isin(owner, hit) & (last - np.arange(len(frames)) < fault.number)
-    return Stimulus(frames.select(~gone), replace(ticks, lost=lost))
+    return Stimulus(frames.select(~gone), ticks.with_input("lost", lost))

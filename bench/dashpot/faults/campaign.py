@@ -6,6 +6,7 @@ import fnmatch
 import hashlib
 import os
 import queue
+import tempfile
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -237,7 +238,7 @@ def inject(stimulus: Stimulus, row: Row, plan: Plan, bus: Bus) -> Stimulus:
 
 
 class Bench:
-    """One firmware process, kept from row to row; it is started when it is first needed.
+    """One firmware process and its store, kept from row to row; both are new when they are first needed.
 
     Args:
         job: where the firmware is and what runs it.
@@ -253,6 +254,7 @@ class Bench:
         self._data = data
         self._stop = stop or threading.Event()
         self._target: Target | None = None
+        self._store: tempfile.TemporaryDirectory[str] | None = None
         self.interpreter = ""
 
     def run(self, stimulus: Stimulus, log_us: int = 0) -> Recording:
@@ -267,25 +269,33 @@ class Bench:
         delivery = deliver(stimulus, self._layout, (hello.run_ticks, hello.ring_frames), log_us=log_us)
         trace = np.empty((len(stimulus.ticks), hello.trace_words), np.int32)
         target.load(self._data)
+        boots = [target.restart("power_on", fresh=True).count]
         for number, block in enumerate(delivery.blocks):
             if self._stop.is_set():
                 raise KeyboardInterrupt
-            if number in delivery.reloads:
-                target.load(self._data)
+            if number in delivery.starts:
+                boots.append(target.restart(delivery.starts[number]).count)
+            for poke in delivery.pokes.get(number, ()):
+                target.poke(poke.place, poke.index, poke.mask)
             first = block.first_tick
             trace[first : first + len(block.ticks)] = target.run(block).trace
-        return Recording(stimulus.ticks.at_us, trace)
+        return Recording(stimulus.ticks.at_us, trace, target.journal(), tuple(boots))
 
     def close(self) -> None:
-        """End the process; the next run starts another."""
+        """End the process, and forget what it kept; the next run starts another."""
         target, self._target = self._target, None
         if target is not None:
             target.close()
+        store, self._store = self._store, None
+        if store is not None:
+            store.cleanup()
 
     def _started(self) -> Target:
         if self._target is None:
             job = self._job
-            target = make_target(job.target, TargetOptions(job.firmware, job.micropython), self._layout)
+            self._store = tempfile.TemporaryDirectory(prefix="dashpot-store-")
+            options = TargetOptions(job.firmware, job.micropython, Path(self._store.name))
+            target = make_target(job.target, options, self._layout)
             # Known before it starts, so that a failed start is closed too.
             self._target = target
             target.start()
@@ -297,7 +307,7 @@ def _raised(row: Row, error: FirmwareError) -> Result:
     return Result(
         row=row, verdict=RAISED, why=(str(error), *(error.detail or "").splitlines()),
         changed={"frames": 0, "ticks": 0, "seen": True}, codes={}, detect_ms=None, safe_ms=None, recovery_ms=None,
-        least_ma=0, most_ma=0, slew_share=0.0, picture=None,
+        least_ma=0, most_ma=0, slew_share=0.0, overshoot_ma=0, picture=None,
     )  # fmt: skip
 
 

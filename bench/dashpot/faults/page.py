@@ -36,7 +36,7 @@ STYLE = """
 :root{--ink:#1d2328;--soft:#5b6670;--line:#cfd5da;--good:#0b5f94;--bad:#b3450a;--paper:#fff;--wash:#f4f6f7}
 *{box-sizing:border-box;print-color-adjust:exact}
 body{margin:0;color:var(--ink);background:var(--wash);font:15px/1.45 "DejaVu Sans",Verdana,system-ui,sans-serif}
-main{max-width:1160px;margin:0 auto;padding:28px 36px 60px;background:var(--paper)}
+main{max-width:1280px;margin:0 auto;padding:28px 36px 60px;background:var(--paper)}
 h1{font-size:27px;margin:0 0 4px}
 h2{font-size:18px;margin:38px 0 8px;padding-top:12px;border-top:2px solid var(--ink)}
 h3{font-size:14px;margin:18px 0 2px;font-family:"DejaVu Sans Mono",monospace}
@@ -49,7 +49,8 @@ p{margin:6px 0;max-width:86ch}
 table{border-collapse:collapse;font-size:13px;width:100%;margin:8px 0}
 th{text-align:left;font-weight:600;border-bottom:1.5px solid var(--ink);padding:4px 9px 4px 0;vertical-align:bottom}
 td{border-bottom:1px solid var(--line);padding:4px 9px 4px 0;vertical-align:top}
-td.n,th.n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}
+td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}
+td.n{white-space:nowrap}
 code{font-family:"DejaVu Sans Mono",monospace;font-size:12px;overflow-wrap:anywhere}
 code.word{white-space:nowrap}
 .first td:first-child{min-width:17em}
@@ -136,8 +137,8 @@ def _head(campaign: Campaign, said: dict[str, Any], title: str) -> list[str]:
     lines.append(
         '<p class="soft">Each row puts one fault, or two, into a recorded log at an onset and runs it through the firmware '
         "beside a run without it. Times count from the onset. A row passes when the injection changed what the "
-        "controller did, exactly the expected codes came, the reaction was complete within its budget and stayed, and no "
-        "current left its limits or moved faster than its slew. Figures are the worst over the rows, not the mean.</p>"
+        "controller did, exactly the expected codes came, the reaction was complete within its budget and stayed, no current "
+        "left its limits or moved faster than its slew, and the fault memory holds what happened and nothing else. Figures are the worst over the rows, not the mean.</p>"
     )
     return lines
 
@@ -184,17 +185,19 @@ def _groups(campaign: Campaign, said: dict[str, Any]) -> list[str]:
                 _time(group["safe"]),
                 _time(group["recovery"]),
                 f"{100 * share:.0f} %{_bar(share)}",
+                str(group["overshoot"]["ma"]) if group["coil"] else '<span class="soft">-</span>',
                 f"{group['current_ma'][0]} to {group['current_ma'][1]}",
             ]
         )
     return [
         "<h2>Worst figures by group</h2>",
         ('<p class="soft">Milliseconds: the worst against what is allowed, the bar\'s line. Slew: the fastest step of a '
-        "current as a share of its limit a tick.</p>"),
+        "current as a share of its limit a tick. Overshoot, of coils: the most that a measured current was above all that was "
+        "commanded in the ten ticks before.</p>"),
         _table(
             [
                 ("group", False), ("reaction", False), ("passed", True), ("detected, ms", True), ("safe, ms", True),
-                ("recovered, ms", True), ("slew", True), ("current, mA", True),
+                ("recovered, ms", True), ("slew", True), ("overshoot, mA", True), ("current, mA", True),
             ],
             rows,
             "first",
@@ -202,11 +205,21 @@ def _groups(campaign: Campaign, said: dict[str, Any]) -> list[str]:
     ]  # fmt: skip
 
 
+#: Codes that no fault from outside brings about: they say that a stage of the firmware itself is wrong.
+INSIDE = {
+    "guard_range": "the last guard; a law or a valve curve would have to be wrong",
+    "guard_rate": "the last guard; the slew limit before it would have to be wrong, or a command be too old",
+    "axle_unequal": "the last guard; the laws of left and right would have to part",
+}
+
+
 def _detectors(said: dict[str, Any]) -> list[str]:
     rows = []
     for entry in said["detectors"]:
         words = fault_words(entry["code"])
         fired = f"{_mark(True)}&nbsp;fired" if entry["came"] else f"{_mark(False)}&nbsp;never&nbsp;fired"
+        if not entry["came"] and entry["code"] in INSIDE:
+            fired += f'<br><span class="soft">{escape(INSIDE[entry["code"]])}: a broken firmware proves it in the tests</span>'
         missed = f'<span class="bad">{entry["missed"]}</span>' if entry["missed"] else "0"
         rows.append(
             [
@@ -215,15 +228,19 @@ def _detectors(said: dict[str, Any]) -> list[str]:
                 str(entry["expected"]),
                 str(entry["came"]),
                 missed,
+                _time(entry["detect"]),
+                _time(entry["reaction"]),
                 fired,
             ]
         )
     return [
-        "<h2>Coverage of detectors</h2>",
+        "<h2>Coverage of fault codes</h2>",
+        ('<p class="soft">Each code of the firmware; times in milliseconds, the worst against what is allowed, over the rows '
+        "that ask for the code.</p>"),
         _table(
             [
                 ("code", False), ("what it says", False), ("rows that ask for it", True), ("rows in which it came", True),
-                ("missed", True), ("", False),
+                ("missed", True), ("came, ms", True), ("reaction, ms", True), ("", False),
             ],
             rows,
         ),
@@ -380,7 +397,11 @@ def _limits(campaign: Campaign, said: dict[str, Any]) -> list[str]:
         lines.append(f"<li>Codes that no row asks for: {escape(', '.join(never))}.</li>")
     lines += [
         f"<li>The way back was judged in {said['rows'] - unjudged} of {said['rows']} rows; in the others it was only recorded.</li>",
-        "<li>Currents are those that the firmware commands; coil, driver and valve are not part of it.</li>",
+        "<li>Coils are resistances and inductances that the desktop computes; driver, valve and hydraulics are not part of it.</li>",
+        (
+            "<li>The fault memory of every row was held against its trace, in words and snapshots; power cuts while it is "
+            "written are tried elsewhere, with the store.</li>"
+        ),
         "<li>One log, of one car, at the onsets of the plan.</li></ul>",
     ]
     return lines

@@ -13,8 +13,9 @@ from pydantic import Field
 from dashpot.calibration import units
 from dashpot.calibration.findings import Document, Finding, nearest, refuse
 from dashpot.calibration.schema import In, Number, Plain, Strict, touches, validate
-from dashpot.faults.expect import REACTIONS, SLACK_TICKS, Expect, Expecter, both
+from dashpot.faults.expect import OF_A_CORNER, REACTIONS, SLACK_TICKS, Expect, Expecter
 from dashpot.faults.kinds import KINDS, Effect, Fault, Kind, Scope
+from dashpot.faults.registry import Corner, Word
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -27,6 +28,8 @@ MOST_ROWS = 20_000
 _SECOND_US = 1_000_000
 #: How long the window goes on after a recovery is due.
 _PAST_RECOVERY_US = 100_000
+#: And how long after the end of what must stay.
+_PAST_HOLD_US = 20_000
 _AXLES = ("front", "rear")
 
 
@@ -98,7 +101,7 @@ class ExpectKey(Strict):
     detect_ms: Milliseconds | None = None
     budget_ms: Milliseconds | None = None
     recovery_ms: Annotated[tuple[Fraction, Fraction], Span()] | None = None
-    latched: bool = False
+    latched: bool | None = None
 
 
 class FaultKey(Strict):
@@ -108,6 +111,7 @@ class FaultKey(Strict):
     message: Texts | None = None
     channel: Texts | None = None
     corner: Texts | None = None
+    word: Texts | None = None
     length: Times | None = None
     severity: Annotated[tuple[Any, ...], Several()] | None = None
 
@@ -232,8 +236,8 @@ class Row:
 
     @property
     def hold_us(self) -> int:
-        """Time from the onset in which all its lasting faults are there, to its end."""
-        return _hold_us(self.faults)
+        """Time from the onset to the end of its reaction: while all its lasting faults are there, or as it says itself."""
+        return _hold_us(self.faults) if self.expect.hold_us is None else self.expect.hold_us
 
     @property
     def span_us(self) -> int:
@@ -407,10 +411,10 @@ class _Maker:
             Scope.MESSAGE: {"message"},
             Scope.CHANNEL: {"channel", "corner"},
             Scope.AXLE: {"channel"},
-            Scope.BUS: set(),
-            Scope.LOOP: set(),
-        }[kind.scope]
-        for name in ("message", "channel", "corner"):
+            Scope.CORNER: {"corner"},
+            Scope.MEMORY: {"word"},
+        }.get(kind.scope, set())
+        for name in ("message", "channel", "corner", "word"):
             if getattr(table, name) is not None and name not in wanted:
                 self.error(f"{key}.{name}", f"{kind.name} acts on {kind.scope.value}; remove the key")
         if kind.scope is Scope.MESSAGE:
@@ -419,6 +423,10 @@ class _Maker:
             return self._channels(key, kind, table)
         if kind.scope is Scope.AXLE:
             return self._axles(key, kind, table)
+        if kind.scope is Scope.CORNER:
+            return self._corners(key, table)
+        if kind.scope is Scope.MEMORY:
+            return self._words(key, kind, table)
         return [("", None)]
 
     def _missing(self, key: str, kind: Kind, name: str) -> None:
@@ -464,12 +472,7 @@ class _Maker:
             "optional": {n: c for n, c in every.items() if not self._required([c.index])},
         }
         cornered = {name.partition(".")[0] for name in every if "." in name}
-        corners = table.corner or self.image.layout.corners
-        for corner in corners:
-            if corner not in self.image.layout.corners:
-                self.error(
-                    f"{key}.corner", f"no corner {corner!r}; {nearest(corner, self.image.layout.corners)}"
-                )
+        corners = [name for name, _ in self._corners(key, table)]
         for name in table.channel:
             if name in cornered:
                 found |= {f"{name}.{c}": every[f"{name}.{c}"] for c in corners if f"{name}.{c}" in every}
@@ -488,6 +491,28 @@ class _Maker:
                     f"the vehicle maps no channel {name!r}; {nearest(name, [*every, *cornered, *groups])}",
                 )
         return list(found.items())
+
+    def _corners(self, key: str, table: FaultKey) -> list[tuple[str, Target]]:
+        """The corners that a table names; all where it names none."""
+        every = self.image.layout.corners
+        for corner in table.corner or ():
+            if corner not in every:
+                self.error(f"{key}.corner", f"no corner {corner!r}; {nearest(corner, every)}")
+        return [
+            (corner, Corner(corner, every.index(corner)))
+            for corner in dict.fromkeys(table.corner or every)
+            if corner in every
+        ]
+
+    def _words(self, key: str, kind: Kind, table: FaultKey) -> list[tuple[str, Target]]:
+        if table.word is None:
+            self._missing(key, kind, "word")
+            return []
+        every = words_of(self.image)
+        for name in table.word:
+            if name not in every:
+                self.error(f"{key}.word", f"the image has no word {name!r}; {nearest(name, every)}")
+        return [(name, every[name]) for name in dict.fromkeys(table.word) if name in every]
 
     def _axles(self, key: str, kind: Kind, table: FaultKey) -> list[tuple[str, Target]]:
         if table.channel is None:
@@ -526,12 +551,16 @@ class _Maker:
         expect = self._expect(key, group.expect, faults)
         if expect is None:
             return None
-        end_us = _hold_us(faults)
+        end_us = _hold_us(faults) if expect.hold_us is None else expect.hold_us
         after_us = units.half_up(group.after if group.after is not None else self.file.after)
         if expect.recovery_us is not None:
             after_us = max(after_us, expect.recovery_us[1] + _PAST_RECOVERY_US)
+        # What is to stay for longer than the fault itself needs the time to do so.
+        after_us = max(
+            after_us, end_us - max(fault.later_us + fault.length_us for fault in faults) + _PAST_HOLD_US
+        )
         slack_us = SLACK_TICKS * self.expecter.period_us
-        restart = any(fault.kind.effect is Effect.RESTART for fault in faults)
+        restart = any(fault.kind.effect in (Effect.RESTART, Effect.HANG) for fault in faults)
         for what, limit_us in (("budget", expect.budget_us), ("detection", expect.detect_us)):
             late = limit_us is not None and limit_us > end_us + (
                 after_us if expect.reaction == "none" else slack_us
@@ -557,20 +586,18 @@ class _Maker:
         """What follows from the kinds, with what the plan writes in its place."""
         if given.reaction is not None and given.reaction not in REACTIONS:
             return None
-        expects = []
-        for fault in faults:
-            try:
-                expects.append(self.expecter.expected(fault.at(0)))
-            except ValueError as error:
-                if given.reaction is None:
-                    self.error(key, str(error))
-                    return None
-                expects.append(Expect())
-        expect = expects[0] if len(expects) == 1 else both(expects[0], expects[1], faults[1].later_us)
+        made = [fault.at(0) for fault in faults]
+        try:
+            expect = self.expecter.expected(made[0]) if len(made) == 1 else self.expecter.together(made)
+        except ValueError as error:
+            if given.reaction is None:
+                self.error(key, str(error))
+                return None
+            expect = Expect()
         changes: dict[str, Any] = {}
         if given.reaction is not None and given.reaction != expect.reaction:
             # Times that belong to another reaction mean nothing here.
-            changes |= {"reaction": given.reaction, "budget_us": None, "lost": None}
+            changes |= {"reaction": given.reaction, "budget_us": None, "hold_us": None, "lost": None}
         if given.codes is not None:
             changes["codes"] = given.codes
         if given.may is not None:
@@ -581,9 +608,16 @@ class _Maker:
                 changes[f"{name}_us"] = units.half_up(value * 1000)
         if given.recovery_ms is not None:
             least, most = given.recovery_ms
-            changes["recovery_us"] = (units.half_up(least * 1000), units.half_up(most * 1000))
-        changes["latched"] = given.latched
+            changes |= {
+                "recovery_us": (units.half_up(least * 1000), units.half_up(most * 1000)),
+                "latched": False,
+            }
+        if given.latched is not None:
+            changes["latched"] = given.latched
         expect = replace(expect, **changes)
+        if expect.reaction in OF_A_CORNER and not any(isinstance(f.target, Corner | Word) for f in faults):
+            self.error(f"{key}.expect.reaction", f"{expect.reaction} needs a fault of a corner")
+            return None
         if expect.reaction != "none" and expect.budget_us is None:
             self.error(f"{key}.expect", f"budget_ms is missing; the reaction {expect.reaction} has a time")
             return None
@@ -604,6 +638,40 @@ class _Maker:
             )
         if expect.latched and expect.recovery_ms is not None:
             self.error(f"{key}.latched", "goes with no recovery_ms; what is latched does not recover")
+
+
+def words_of(image: Image) -> dict[str, Word]:
+    """Return the words of an image that a bit can turn over in, by name.
+
+    Of a table it is its last value: its place, its size and its axis are not, as the firmware would read elsewhere by
+    them. Rows are left out.
+    """
+    layout = image.layout
+    guarded = layout.config["safe_ma"].at
+    end = guarded + GUARDED_WORDS
+    found = {}
+    for config in layout.config.values():
+        if config.name.endswith(_NO_VALUES):
+            continue
+        for i, name in enumerate(config.columns):
+            at = config.at + i
+            limit, corner = (
+                (at - guarded, (at - guarded) % len(layout.corners)) if guarded <= at < end else (None, 0)
+            )
+            found[name] = Word(name, at, limit, corner)
+            if config.name == "body_load_table":
+                xs, ys, maps = image.body_load()
+                at = image.words[at] + 2 + len(xs) + len(ys) + sum(map(len, maps)) - 1
+                found[name] = Word(name, at, None, 0)
+            elif config.name.endswith("_table"):
+                axis, _ = image.curve(config.name, i)
+                found[name] = Word(name, image.words[at] + 2 * len(axis), None, 0)
+    return found
+
+
+#: Safe, least, most and both slews of every corner, of which the guard has a copy.
+GUARDED_WORDS = 20
+_NO_VALUES = ("_at", "_count", "_rows")
 
 
 def _hold_us(faults: Sequence[PlannedFault]) -> int:

@@ -7,7 +7,7 @@ of a row and gives a new one; nothing else in the package knows it by name.
 from __future__ import annotations
 
 import enum
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -30,10 +30,13 @@ class Scope(enum.Enum):
     AXLE = "two channels of an axle"
     BUS = "the whole bus"
     LOOP = "the controller's loop"
+    BOARD = "the board"
+    CORNER = "a corner's coil"
+    MEMORY = "a word of the controller's memory"
 
 
 class Effect(enum.Enum):
-    """What today's detectors make of a kind: from it come the expectations that a plan does not write."""
+    """What the detectors make of a kind: from it come the expectations that a plan does not write."""
 
     LOST = "no good value any more"
     REFUSED = "every frame of the message is refused"
@@ -41,12 +44,47 @@ class Effect(enum.Enum):
     STILL = "values stand still, in frames that are whole"
     BAD_VALUE = "every value of the channel is refused"
     IGNORED = "nothing of it matters"
+    APART = "a value is away from what the other channels say"
     LATE = "a tick comes late"
     RESTART = "the controller begins anew"
+    HANG = "the loop stands, until the watchdog ends it"
+    SUPPLY = "the supply leaves its band"
+    HOT = "the output stage is too hot"
+    BUS_FLAG = "the CAN controller says that it is off the bus"
+    OPEN = "a coil has no current"
+    SHORT = "a coil has more current than it can take"
+    RESISTANCE = "a coil's resistance leaves its band"
+    MEMORY = "a word of the image, or of the guard's copy of it, is another"
     UNSEEN = "no detector of its own: the plan must say what to expect"
 
 
-Target: TypeAlias = "MessageOnBus | ChannelOnBus | tuple[ChannelOnBus, ChannelOnBus] | None"
+@dataclass(frozen=True, slots=True)
+class Corner:
+    """A corner: its name and place in the layout."""
+
+    name: str
+    index: int
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """A word of the image.
+
+    Attributes:
+        name: as the layout has it; of a table, one of its values is meant.
+        at: its place in the image.
+        limit: its place in the guard's copy of the limits, None where it is not one of them.
+        corner: place of the corner whose limit it is.
+
+    """
+
+    name: str
+    at: int
+    limit: int | None
+    corner: int
+
+
+Target: TypeAlias = "MessageOnBus | ChannelOnBus | tuple[ChannelOnBus, ChannelOnBus] | Corner | Word | None"
 Level: TypeAlias = "float | str | None"
 
 
@@ -79,6 +117,23 @@ class Fault:
         """The target as a channel."""
         assert isinstance(self.target, ChannelOnBus)
         return self.target
+
+    @property
+    def corner(self) -> Corner:
+        """The target as a corner."""
+        assert isinstance(self.target, Corner)
+        return self.target
+
+    @property
+    def word(self) -> Word:
+        """The target as a word."""
+        assert isinstance(self.target, Word)
+        return self.target
+
+    @property
+    def length_us(self) -> int:
+        """How long it lasts."""
+        return self.end_us - self.start_us
 
     @property
     def number(self) -> float:
@@ -136,6 +191,9 @@ class Kind:
 
 KINDS: dict[str, Kind] = {}
 
+#: What the controller's word for the supply holds.
+SUPPLY_MOST_MV = 32_767
+
 
 def kind(
     name: str,
@@ -182,6 +240,30 @@ def duration(what: str, high_us: int = 60_000_000, default: str | None = None) -
     return Severity(what, parse, default)
 
 
+def voltage(what: str) -> Severity:
+    """Return a severity that is a voltage, millivolts."""
+
+    def parse(value: object, _target: Target) -> float:
+        millivolts = units.half_up(units.parse(value, units.VOLTAGE))
+        if not 0 <= millivolts <= SUPPLY_MOST_MV:
+            raise ValueError(f"{value} is not {what}, a voltage from 0 V to {SUPPLY_MOST_MV / 1000:g} V")
+        return millivolts
+
+    return Severity(what, parse)
+
+
+def one_of(what: str, names: Iterable[str], default: str | None = None) -> Severity:
+    """Return a severity that is a word out of some."""
+    known = tuple(names)
+
+    def parse(value: object, _target: Target) -> str:
+        if value not in known:
+            raise ValueError(f"{value!r} is not {what}; right are {', '.join(known)}")
+        return str(value)
+
+    return Severity(what, parse, default)
+
+
 def quantity(what: str) -> Severity:
     """Return a severity in the units of the channel."""
 
@@ -207,6 +289,13 @@ def quantity_per_second(what: str) -> Severity:
 
 
 # Refusals.
+
+
+def needs_limit(target: Target) -> str | None:
+    """Say that a word of which the guard has no copy is no target."""
+    if isinstance(target, Word) and target.limit is None:
+        return f"the guard has no copy of {target.name}"
+    return None
 
 
 def needs_counter(target: Target) -> str | None:

@@ -10,7 +10,7 @@ from xml.etree import ElementTree as ET
 
 from dashpot import runs
 from dashpot.faults.judge import RAISED, VERDICTS, Result
-from dashpot.faults.kinds import KINDS
+from dashpot.faults.kinds import KINDS, Scope
 from dashpot.files import atomic_path
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ COLUMNS: dict[str, type] = {
     "id": str, "group": str, "fault": str, "onset": str, "length_ms": float, "verdict": str, "why": str,
     "reaction": str, "codes": str, "came": str, "detect_ms": float, "detect_most_ms": float, "safe_ms": float,
     "budget_ms": float, "recovery_ms": float, "recovery_most_ms": float, "least_ma": int, "most_ma": int,
-    "slew_share": float, "frames_changed": int, "ticks_changed": int, "seen": bool,
+    "slew_share": float, "overshoot_ma": int, "frames_changed": int, "ticks_changed": int, "seen": bool,
 }  # fmt: skip
 
 
@@ -63,6 +63,8 @@ def record(result: Result) -> dict[str, Any]:
             "detect_ms": _ms(expect.detect_us),
             "budget_ms": _ms(expect.budget_us),
             "recovery_ms": None if recovery is None else [recovery[0] / 1000, recovery[1] / 1000],
+            "may_lose": list(expect.may_lose),
+            "hold_ms": _ms(expect.hold_us),
             "latched": expect.latched,
         },
         "verdict": result.verdict,
@@ -74,6 +76,7 @@ def record(result: Result) -> dict[str, Any]:
         "recovery_ms": result.recovery_ms,
         "current_ma": [result.least_ma, result.most_ma],
         "slew_share": result.slew_share,
+        "overshoot_ma": result.overshoot_ma,
     }
 
 
@@ -100,6 +103,7 @@ def cells(result: Result) -> dict[str, Any]:
         "least_ma": result.least_ma,
         "most_ma": result.most_ma,
         "slew_share": result.slew_share,
+        "overshoot_ma": result.overshoot_ma,
         "frames_changed": result.changed["frames"],
         "ticks_changed": result.changed["ticks"],
         "seen": result.changed["seen"],
@@ -128,6 +132,7 @@ def group_of(campaign: Campaign, name: str) -> dict[str, Any]:
     """Return the worst figures over the rows of a group, each with the row that has it."""
     mine = [result for result in campaign.results if result.row.group == name]
     fastest = max(mine, key=lambda result: result.slew_share)
+    highest = max(mine, key=lambda result: result.overshoot_ma)
     return {
         "group": name,
         "rows": len(mine),
@@ -136,6 +141,8 @@ def group_of(campaign: Campaign, name: str) -> dict[str, Any]:
         "safe": _worst((r, r.safe_ms, r.row.expect.budget_us) for r in mine),
         "recovery": _worst((r, r.recovery_ms, (r.row.expect.recovery_us or (0, None))[1]) for r in mine),
         "slew": {"share": fastest.slew_share, "id": fastest.row.id},
+        "overshoot": {"ma": highest.overshoot_ma, "id": highest.row.id},
+        "coil": any(fault.kind.scope is Scope.CORNER for result in mine for fault in result.row.faults),
         "current_ma": [min(r.least_ma for r in mine), max(r.most_ma for r in mine)],
     }
 
@@ -153,7 +160,7 @@ def _worst(rows: Iterable[tuple[Result, float | None, int | None]]) -> dict[str,
 
 
 def detectors(campaign: Campaign) -> list[dict[str, Any]]:
-    """Return for each fault code of the firmware in how many rows it was asked for and came."""
+    """Return for each fault code of the firmware in how many rows it was asked for and came, and how late at worst."""
     table = []
     for code in campaign.image.layout.faults:
         asked = [result for result in campaign.results if code in result.row.expect.codes]
@@ -164,6 +171,10 @@ def detectors(campaign: Campaign) -> list[dict[str, Any]]:
                 "expected": len(asked),
                 "came": len(came),
                 "missed": sum(code not in result.codes for result in asked),
+                "detect": _worst(
+                    (r, r.codes[code], r.row.expect.detect_us) for r in asked if code in r.codes
+                ),
+                "reaction": _worst((r, r.safe_ms, r.row.expect.budget_us) for r in asked),
             }
         )
     return table

@@ -87,7 +87,7 @@ def invalid_code(stimulus: Stimulus, fault: Fault, bus: Bus, _rng: np.random.Gen
     return _set_raw(stimulus, fault, bus, fault.channel.invalid)
 
 
-@kind("ramp", Scope.CHANNEL, Effect.UNSEEN, severity=quantity_per_second("how fast it drifts"))
+@kind("ramp", Scope.CHANNEL, Effect.APART, severity=quantity_per_second("how fast it drifts"))
 def ramp(stimulus: Stimulus, fault: Fault, bus: Bus, _rng: np.random.Generator) -> Stimulus:
     """The value drifts away from the truth, faster and faster wrong."""
     return _map(stimulus, fault, bus, lambda value, since_us: value + fault.number * since_us / 1e6)
@@ -99,7 +99,7 @@ def step(stimulus: Stimulus, fault: Fault, bus: Bus, _rng: np.random.Generator) 
     return _map(stimulus, fault, bus, lambda value, _: np.full_like(value, fault.number))
 
 
-@kind("offset", Scope.CHANNEL, Effect.UNSEEN, severity=quantity("what is added"))
+@kind("offset", Scope.CHANNEL, Effect.APART, severity=quantity("what is added"))
 def offset(stimulus: Stimulus, fault: Fault, bus: Bus, _rng: np.random.Generator) -> Stimulus:
     """The value is wrong by the same amount all the time."""
     return _map(stimulus, fault, bus, lambda value, _: value + fault.number)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dashpot.targets.contract import CLOCK_MASK, RunBlock
+from dashpot.targets.contract import CLOCK_MASK, NOMINAL_INPUTS, RunBlock, tick_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from dashpot.layout import Layout
 
 Longs = NDArray[np.int64]
+Ints = NDArray[np.int32]
 Mask = NDArray[np.bool_]
 
 
@@ -81,28 +82,73 @@ def join(parts: Sequence[Frames]) -> Frames:
 
 
 @dataclass(frozen=True, slots=True)
+class Poke:
+    """Bits of the controller's memory that turn over.
+
+    Attributes:
+        place: one of the target's PLACES.
+        index: word.
+        mask: its bits.
+
+    """
+
+    place: str
+    index: int
+    mask: int
+
+
+@dataclass(frozen=True, slots=True)
 class Ticks:
-    """When the controller's loop runs, and what its board tells it.
+    """When the controller's loop runs, what its board tells it, and what happens to it in between.
 
     Attributes:
         at_us: int64[n], rising.
-        lost: int32[n], frames that the ring had no room for before the tick.
-        reloads: ticks before which the controller starts anew.
+        inputs: by the name of a NOMINAL_INPUTS, int32[n]: frames lost before the tick, supply, flags, coils.
+        starts: by tick, before which the controller starts anew: the cause.
+        pokes: by tick, before which bits of its memory turn over.
 
     """
 
     at_us: Longs
-    lost: NDArray[np.int32]
-    reloads: frozenset[int] = frozenset()
+    inputs: Mapping[str, Ints]
+    starts: Mapping[int, str] = field(default_factory=dict)
+    pokes: Mapping[int, tuple[Poke, ...]] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.at_us)
 
+    @property
+    def lost(self) -> Ints:
+        """Frames that the ring had no room for before each tick, int32[n]."""
+        return self.inputs["lost"]
+
     def select(self, keep: Mask) -> Ticks:
-        """Return the ticks of a mask; a reload before a tick that goes is one before the next that stays."""
+        """Return the ticks of a mask; what comes before a tick that goes comes before the next that stays."""
         place: Longs = np.cumsum(keep) - keep
-        reloads = frozenset(int(place[tick]) for tick in self.reloads)
-        return Ticks(self.at_us[keep], self.lost[keep], reloads)
+        pokes: dict[int, tuple[Poke, ...]] = {}
+        for tick, poked in self.pokes.items():
+            pokes[int(place[tick])] = (*pokes.get(int(place[tick]), ()), *poked)
+        return Ticks(
+            self.at_us[keep],
+            {name: values[keep] for name, values in self.inputs.items()},
+            {int(place[tick]): cause for tick, cause in self.starts.items()},
+            pokes,
+        )
+
+    def with_input(self, name: str, values: NDArray[Any]) -> Ticks:
+        """Return the ticks with another course of one input."""
+        return replace(self, inputs={**self.inputs, name: values.astype(np.int32)})
+
+    def with_starts(self, starts: Mapping[int, str]) -> Ticks:
+        """Return the ticks with more starts; those past the last tick are left out."""
+        inside = {tick: cause for tick, cause in starts.items() if tick < len(self)}
+        return replace(self, starts={**self.starts, **inside})
+
+    def with_poke(self, tick: int, poke: Poke) -> Ticks:
+        """Return the ticks with one more poke; past the last tick it is left out."""
+        if tick >= len(self):
+            return self
+        return replace(self, pokes={**self.pokes, tick: (*self.pokes.get(tick, ()), poke)})
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,9 +160,11 @@ class Stimulus:
 
 
 def regular_ticks(period_us: int, end_us: int) -> Ticks:
-    """Return ticks at whole periods from 0 up to `end_us`."""
+    """Return ticks at whole periods from 0 up to `end_us`, on a board with which nothing is wrong."""
     at_us = np.arange(0, end_us + 1, period_us, dtype=np.int64)
-    return Ticks(at_us, np.zeros(len(at_us), np.int32))
+    return Ticks(
+        at_us, {name: np.full(len(at_us), value, np.int32) for name, value in NOMINAL_INPUTS.items()}
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,12 +173,14 @@ class Delivery:
 
     Attributes:
         blocks: in order.
-        reloads: numbers of the blocks before which the image is loaded again.
+        starts: by number of the block before which the controller starts anew: the cause.
+        pokes: by number of the block before which bits turn over, after a start.
 
     """
 
     blocks: list[RunBlock]
-    reloads: frozenset[int] = field(default_factory=frozenset)
+    starts: dict[int, str] = field(default_factory=dict)
+    pokes: dict[int, tuple[Poke, ...]] = field(default_factory=dict)
 
 
 def deliver(
@@ -159,20 +209,22 @@ def deliver(
         rank = np.arange(len(owner)) - (np.cumsum(count) - count)[owner]
         frames = frames.select(rank < ring)
         count = count - over
-    table = _tick_table(
-        layout,
-        {"now_us": (ticks.at_us + clock_us) & CLOCK_MASK, "frames": count, "lost": ticks.lost + over},
-    )
+    names = layout.rows["tick_in"]
+    table = tick_rows(names, (ticks.at_us + clock_us) & CLOCK_MASK, count)
+    for name, values in ticks.inputs.items():
+        table[:, names.index(name)] = values
+    table[:, names.index("lost")] += over
     rows = frame_rows(frames, layout, clock_us)
     through = np.concatenate([[0], np.cumsum(count)])
-    blocks: list[RunBlock] = []
-    reloads = set()
-    for first, last in _pieces(len(ticks), sorted(ticks.reloads), through, run_ticks, ring):
-        if first in ticks.reloads:
-            reloads.add(len(blocks))
+    made = Delivery([])
+    for first, last in _pieces(len(ticks), sorted({*ticks.starts, *ticks.pokes}), through, run_ticks, ring):
+        if first in ticks.starts:
+            made.starts[len(made.blocks)] = ticks.starts[first]
+        if first in ticks.pokes:
+            made.pokes[len(made.blocks)] = ticks.pokes[first]
         piece = slice(through[first], through[last])
-        blocks.append(RunBlock(first, table[first:last], rows[piece], ticks.at_us[first:last] + log_us))
-    return Delivery(blocks, frozenset(reloads))
+        made.blocks.append(RunBlock(first, table[first:last], rows[piece], ticks.at_us[first:last] + log_us))
+    return made
 
 
 def frame_rows(frames: Frames, layout: Layout, clock_us: int) -> NDArray[np.int32]:
@@ -188,22 +240,13 @@ def frame_rows(frames: Frames, layout: Layout, clock_us: int) -> NDArray[np.int3
     return rows
 
 
-def _tick_table(layout: Layout, columns: Mapping[str, NDArray[Any]]) -> NDArray[np.int32]:
-    names = layout.rows["tick_in"]
-    unknown = set(names) - set(columns)
-    if unknown:
-        # A board's input that is silently 0 would be a fault of its own.
-        raise NotImplementedError(f"ticks have inputs that no row gives: {', '.join(sorted(unknown))}")
-    return np.column_stack([columns[name] for name in names]).astype("<i4")
-
-
 def _pieces(
-    count: int, reloads: Sequence[int], through: NDArray[Any], run_ticks: int, ring: int
+    count: int, breaks: Sequence[int], through: NDArray[Any], run_ticks: int, ring: int
 ) -> Iterator[tuple[int, int]]:
-    """Yield ranges of ticks that fit a block and hold no reload but before their first tick."""
+    """Yield ranges of ticks that fit a block; each of `breaks` begins one."""
     first = 0
     while first < count:
-        last = min(first + run_ticks, count, *(tick for tick in reloads if tick > first))
+        last = min(first + run_ticks, count, *(tick for tick in breaks if tick > first))
         if through[last] - through[first] > ring:
             last = int(np.searchsorted(through, through[first] + ring, "right")) - 1
         yield first, last

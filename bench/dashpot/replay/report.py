@@ -99,9 +99,11 @@ def summarise(
             for i, corner in enumerate(layout.corners)
         },
         "mode_ticks": dict(zip(layout.modes, statistics.mode_ticks.tolist(), strict=True)),
-        "faults": _seen(statistics.faults, layout.faults, timeline),
-        "channels_lost": _seen(statistics.channels_lost, channels, timeline),
-        "channels_latched": _seen(statistics.channels_latched, channels, timeline),
+        "faults": _seen(statistics.seen["faults"], layout.faults, timeline),
+        "channels_lost": _seen(statistics.seen["channels_lost"], channels, timeline),
+        "channels_latched": _seen(statistics.seen["channels_latched"], channels, timeline),
+        "channels_implausible": _seen(statistics.seen["channels_implausible"], channels, timeline),
+        "corners_off": _seen(statistics.seen["corners_off"], layout.corners, timeline),
         "hashes": dict(hashes),
     }
 
@@ -174,12 +176,17 @@ def _show_faults(summary: Mapping[str, Any]) -> None:
     click.echo("Faults:")
     for name, when in seen_at.items():
         words = fault_words(name)
-        click.echo(f" - {name}, {when}: {words.meaning}; {words.advice}.")
+        click.echo(f" - {name}, {when}: {words.meaning}.")
+        click.echo(f"   Usually: {words.cause}. To do: {words.advice}.")
     for when, names in lost.items():
         click.echo(f" - channels not trusted, {when}: {_grouped(names)}.")
-    latched = list(summary["channels_latched"])
-    if latched:
-        click.echo(f" - channels that stay lost until a reset: {_grouped(latched)}.")
+    for key, what in (
+        ("channels_implausible", "channels that disagreed with the others"),
+        ("channels_latched", "channels that stay lost until a reset"),
+        ("corners_off", "corners without any current"),
+    ):
+        if summary[key]:
+            click.echo(f" - {what}: {_grouped(list(summary[key]))}.")
 
 
 def _stretch(seen: Mapping[str, Any], ticks: int) -> str:

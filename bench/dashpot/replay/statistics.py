@@ -34,7 +34,7 @@ class Statistics:
         ticks: how many ticks there were.
         current_min_ma, current_max_ma, current_sum_ma: of each corner.
         mode_ticks: ticks in each mode.
-        faults, channels_lost, channels_latched: the bits that were ever set, by index.
+        seen: for each traced mask its bits that were ever set, by index.
         last: the last tick's record.
         alloc_kept_bytes, alloc_gross_bytes: over all ticks.
 
@@ -45,9 +45,15 @@ class Statistics:
         self._current = slice(layout.state["current_ma"].at, layout.state["current_ma"].at + corners)
         self._mode = layout.state["mode"].at
         channels = len(layout.channels)
-        bits = {"faults": len(layout.faults), "channels_lost": channels, "channels_latched": channels}
-        self._masks = {layout.state[name].at: count for name, count in bits.items()}
-        self._seen: dict[int, dict[int, Seen]] = {at: {} for at in self._masks}
+        self._masks = {
+            "faults": len(layout.faults),
+            "channels_lost": channels,
+            "channels_latched": channels,
+            "channels_implausible": channels,
+            "corners_off": corners,
+        }
+        self._mask_at = {name: layout.state[name].at for name in self._masks}
+        self.seen: dict[str, dict[int, Seen]] = {name: {} for name in self._masks}
         self.ticks = 0
         self.current_min_ma = np.full(corners, np.iinfo(np.int32).max, np.int64)
         self.current_max_ma = np.full(corners, np.iinfo(np.int32).min, np.int64)
@@ -59,24 +65,6 @@ class Statistics:
         self._time_bins = np.zeros(LONGEST_BIN_US + 1, np.int64)
         self._time_max_us = 0
         self._time_sum_us = 0
-        self._faults_at = layout.state["faults"].at
-        self._lost_at = layout.state["channels_lost"].at
-        self._latched_at = layout.state["channels_latched"].at
-
-    @property
-    def faults(self) -> dict[int, Seen]:
-        """The fault bits that were set in any tick, by index."""
-        return self._seen[self._faults_at]
-
-    @property
-    def channels_lost(self) -> dict[int, Seen]:
-        """The channels that were lost in any tick, by index."""
-        return self._seen[self._lost_at]
-
-    @property
-    def channels_latched(self) -> dict[int, Seen]:
-        """The channels that stayed lost until a reset in any tick, by index."""
-        return self._seen[self._latched_at]
 
     def add(self, block: RunBlock, reply: RunReply) -> None:
         """Take the reply to a block into the sums."""
@@ -87,8 +75,8 @@ class Statistics:
         np.maximum(self.current_max_ma, current.max(axis=0), out=self.current_max_ma)
         self.current_sum_ma += current.sum(axis=0, dtype=np.int64)
         self.mode_ticks += np.bincount(trace[:, self._mode], minlength=len(self.mode_ticks))
-        for at, bits in self._masks.items():
-            self._add_mask(trace[:, at], bits, self._seen[at], block)
+        for name, bits in self._masks.items():
+            self._add_mask(trace[:, self._mask_at[name]], bits, self.seen[name], block)
         self.last[:] = trace[-1]
         self.alloc_kept_bytes += reply.alloc_kept_bytes
         self.alloc_gross_bytes += reply.alloc_gross_bytes

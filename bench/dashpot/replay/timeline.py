@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from dashpot.errors import InputError
 from dashpot.logs.frames import Flag, FrameBlock
-from dashpot.targets.contract import CLOCK_MASK, EXTENDED_KEY, RunBlock
+from dashpot.targets.contract import CLOCK_MASK, EXTENDED_KEY, RunBlock, tick_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -247,7 +247,7 @@ class Timeline:
     def _emit(self, rows: NDArray[np.int32], tick: Longs, stop: int) -> Iterator[RunBlock]:
         """Yield the ticks from the next one to `stop`, with their frames."""
         # A long silence is cut into parts, so that memory stays bounded.
-        largest = 1 << 18
+        largest = 1 << 16
         for start in range(self.ticks, stop, largest):
             end = min(start + largest, stop)
             first, last = np.searchsorted(tick, (start, end))
@@ -266,9 +266,7 @@ class Timeline:
             self.counts.lost += int(lost.sum())
         self.counts.delivered += len(rows)
         at_us = np.arange(start, stop, dtype=np.int64) * self._period_us
-        table = np.empty((stop - start, len(self._tick_at)), "<i4")
-        table[:, self._tick_at["now_us"]] = (at_us + self._start_us) & CLOCK_MASK
-        table[:, self._tick_at["frames"]] = count
+        table = tick_rows(list(self._tick_at), (at_us + self._start_us) & CLOCK_MASK, count)
         table[:, self._tick_at["lost"]] = lost
         log_us = self._log_us(at_us)
         through = np.concatenate([[0], np.cumsum(count)])

@@ -6,14 +6,19 @@ from typing import TYPE_CHECKING
 
 from dashpot.targets.checked import CPythonTarget
 from dashpot.targets.contract import (
+    CAUSES,
     CLOCK_BITS,
     CLOCK_MASK,
     EXTENDED_KEY,
+    NOMINAL_INPUTS,
+    PLACES,
+    Boot,
     Hello,
     RunBlock,
     RunReply,
     Target,
     TargetOptions,
+    tick_rows,
 )
 from dashpot.targets.host import HostTarget
 
@@ -21,16 +26,21 @@ if TYPE_CHECKING:
     from dashpot.layout import Layout
 
 __all__ = [
+    "CAUSES",
     "CLOCK_BITS",
     "CLOCK_MASK",
     "EXTENDED_KEY",
+    "NOMINAL_INPUTS",
+    "PLACES",
     "TARGETS",
+    "Boot",
     "Hello",
     "RunBlock",
     "RunReply",
     "Target",
     "TargetOptions",
     "make_target",
+    "tick_rows",
 ]
 
 TARGETS = {"host": HostTarget, "cpython": CPythonTarget}

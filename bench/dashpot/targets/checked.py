@@ -26,7 +26,14 @@ class CPythonTarget(PipeTarget):
         super().__init__(
             name="cpython",
             interpreter=f"{platform.python_version()}; {platform.python_implementation()}, checked",
-            command=[sys.executable, "-m", "dashpot.checked", str(options.firmware_dir), "boards.host"],
+            command=[
+                sys.executable,
+                "-m",
+                "dashpot.checked",
+                str(options.firmware_dir),
+                "boards.host",
+                *options.arguments,
+            ],
             layout=layout,
             environment={**os.environ, "PYTHONPATH": os.pathsep.join(paths)},
         )

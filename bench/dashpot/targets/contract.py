@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
 Words = NDArray[np.int32]
@@ -22,6 +23,18 @@ CLOCK_BITS = 30
 CLOCK_MASK = (1 << CLOCK_BITS) - 1
 #: Set in a frame's key when its identifier has 29 bits.
 EXTENDED_KEY = 0x20000000
+
+
+#: What a board's own inputs say while nothing is wrong with it: inputs of a tick by name.
+NOMINAL_INPUTS = {
+    "lost": 0,
+    "supply_mv": 13_500,
+    "flags": 0,
+    "coil_permille_front_left": 1000,
+    "coil_permille_front_right": 1000,
+    "coil_permille_rear_left": 1000,
+    "coil_permille_rear_right": 1000,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,13 +59,36 @@ class Hello:
     config_words: int
 
 
+#: Why a controller starts; the numbers are those of firmware/dashpot/boot.py.
+CAUSES = {"power_on": 0, "watchdog": 1, "brown_out": 2, "soft": 3, "other": 4}
+#: Where bits can be turned over.
+PLACES = {"image": 0, "limits": 1}
+
+
+@dataclass(frozen=True, slots=True)
+class Boot:
+    """What a controller says when it starts.
+
+    Attributes:
+        held: it stays at its safe currents until a power-on, as it hung too often.
+        count: number of this start.
+        condition: code of the last write that failed, 0 if none did.
+
+    """
+
+    held: bool
+    count: int
+    condition: int
+
+
 @dataclass(frozen=True, slots=True)
 class RunBlock:
     """Consecutive ticks and their frames, as they go over the wire.
 
     Attributes:
         first_tick: number of the first tick, counted from the start of the replay.
-        ticks: int32[n, 3], a row a tick: now_us modulo 2**30, frames of this tick, frames lost before it.
+        ticks: int32[n, 9], a row a tick: now_us modulo 2**30, frames of this tick, frames lost before it, supply in mV,
+            the board's flags, each coil's resistance per mille of its nominal one (from 40 000 on it is open).
         frames: int32[m, 5], a row a frame: stamp_us modulo 2**30, key, length, payload bytes 0-3, payload bytes 4-7.
         log_us: int64[n], time of each tick on the log's own clock; stays on this side.
 
@@ -82,6 +118,24 @@ class RunReply:
     alloc_gross_bytes: int
 
 
+def tick_rows(names: Sequence[str], now_us: ArrayLike, frames: ArrayLike) -> Words:
+    """Return rows of ticks whose board has nothing to say.
+
+    Args:
+        names: the fields of a row, as the layout has them.
+        now_us: time of each tick, modulo 2**30.
+        frames: frames of each tick.
+
+    Returns:
+        int32[n, len(names)].
+
+    """
+    rows = np.empty((len(np.atleast_1d(now_us)), len(names)), "<i4")
+    for place, name in enumerate(names):
+        rows[:, place] = {"now_us": now_us, "frames": frames}.get(name, NOMINAL_INPUTS.get(name))
+    return rows
+
+
 class Target(Protocol):
     """Where the firmware runs.
 
@@ -107,6 +161,15 @@ class Target(Protocol):
     def load(self, image: bytes) -> None:
         """Give the firmware an image; the controller starts anew."""
 
+    def restart(self, cause: str, *, fresh: bool = False) -> Boot:
+        """Reset the controller as a board would be, for one of CAUSES; `fresh` as if it had never run."""
+
+    def journal(self) -> Words:
+        """Return the fault memory as its file has it, int32[n]; after a `restart`."""
+
+    def poke(self, place: str, index: int, mask: int) -> None:
+        """Turn bits over in the firmware's copy of the image or of the guard's limits (PLACES)."""
+
     def run(self, block: RunBlock) -> RunReply:
         """Run one block and wait for its reply."""
 
@@ -130,8 +193,15 @@ class TargetOptions:
     Attributes:
         firmware_dir: folder with main.py, dashpot/, boards/ and layout.toml.
         micropython: the interpreter for the target `host`; None looks for it.
+        store: folder where the firmware keeps what outlives a reset; None: nothing does, and `restart` is not to be had.
 
     """
 
     firmware_dir: Path
     micropython: Path | None = None
+    store: Path | None = None
+
+    @property
+    def arguments(self) -> list[str]:
+        """What follows on the firmware's command line."""
+        return [] if self.store is None else [str(self.store)]

@@ -42,7 +42,7 @@ class HostTarget(PipeTarget):
         super().__init__(
             name="host",
             interpreter=version,
-            command=[str(path), str(options.firmware_dir / "main.py")],
+            command=[str(path), str(options.firmware_dir / "main.py"), *options.arguments],
             layout=layout,
             environment=environment,
         )

@@ -20,7 +20,18 @@ from typing import TYPE_CHECKING, BinaryIO
 import numpy as np
 
 from dashpot.errors import FirmwareError, InputError
-from dashpot.targets.contract import CLOCK_MASK, EXTENDED_KEY, Hello, RunBlock, RunReply, Words
+from dashpot.faultwords import LOAD_REFUSALS
+from dashpot.targets.contract import (
+    CAUSES,
+    CLOCK_MASK,
+    EXTENDED_KEY,
+    PLACES,
+    Boot,
+    Hello,
+    RunBlock,
+    RunReply,
+    Words,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,7 +41,7 @@ if TYPE_CHECKING:
 HELLO_MAGIC = 0x44504831
 HELLO_WORDS = 8
 HEAD_WORDS = 4
-LOAD, RUN, STATE, QUIT, RAISED = 1, 2, 3, 4, 9
+LOAD, RUN, STATE, QUIT, START, JOURNAL, POKE, RAISED = 1, 2, 3, 4, 6, 7, 8, 9
 
 #: Linux lets an unprivileged process have pipes of this size; two of them let the child run on while we are busy.
 PIPE_BYTES = 1 << 20
@@ -42,16 +53,6 @@ REPLY_S = 180.0
 QUIT_S = 2.0
 SHOWN_FRAMES = 40
 SHOWN_TEXT = 8000
-
-LOAD_REFUSALS = {
-    1: "it is too short",
-    2: "it is no image",
-    3: "it was packed for another version of the firmware",
-    4: "its length does not match its header",
-    5: "its CRC is wrong",
-    6: "a table or row lies outside it",
-    7: "it does not fit the firmware's memory",
-}
 
 
 class PipeTarget:
@@ -203,6 +204,28 @@ class PipeTarget:
             self._unexpected(head)
         return self._read_words(self.hello.state_words, REPLY_S, "in the middle of its state").copy()
 
+    def restart(self, cause: str, *, fresh: bool = False) -> Boot:
+        """Reset the controller as a board would be; the target was given a store, and an image is loaded."""
+        head = self._ask((START, CAUSES[cause], int(fresh), 0), "while it started anew")
+        return Boot(bool(head[1]), int(head[2]), int(head[3]))
+
+    def journal(self) -> Words:
+        """Return the fault memory as its file has it; after a `restart`."""
+        head = self._ask((JOURNAL, 0, 0, 0), "when asked for its fault memory")
+        return self._read_words(int(head[1]), REPLY_S, "in the middle of its fault memory").copy()
+
+    def poke(self, place: str, index: int, mask: int) -> None:
+        """Turn bits over in the firmware's copy of the image or of the guard's limits."""
+        self._ask((POKE, PLACES[place], index, mask), "while its memory was changed")
+
+    def _ask(self, command: tuple[int, int, int, int], doing: str) -> Words:
+        """Send a command without a payload and return the head of its reply."""
+        self._write(np.array(command, "<i4").tobytes())
+        head = self._read_head(doing)
+        if head[0] != command[0]:
+            self._unexpected(head)
+        return head
+
     def close(self) -> None:
         """Ask the child to end; kill it if it does not."""
         child = self._child
@@ -326,7 +349,7 @@ class PipeTarget:
 
 def describe_inputs(block: RunBlock, at: int) -> str:
     """Return lines of text with the inputs of the tick `at` of a block: its time, then its frames."""
-    now_us, count, lost = (int(word) for word in block.ticks[at])
+    now_us, count, lost = (int(word) for word in block.ticks[at, :3])
     first = int(block.ticks[:at, 1].sum())
     lines = [f"inputs of this tick: now_us {now_us}, {count} frames, {lost} lost before it"]
     for stamp_us, key, length, low, high in block.frames[first : first + min(count, SHOWN_FRAMES)].tolist():
