@@ -33,7 +33,7 @@ from opendbc.car.volkswagen.mqbcan import VOLKSWAGEN_MQB_MEB_CONSTANTS, volkswag
 from calibration_kit import demo_calibration, layout, vehicle_of
 from cars import CARS
 from dashpot import calibration
-from dashpot.targets import CLOCK_MASK, RunBlock
+from dashpot.targets import CLOCK_MASK, RunBlock, tick_rows
 from firmware_fixtures import Firmware
 from images import LAYOUT, PERIOD_US, ImageBuilder, column, direct_signal, raw_block
 from rows import Receiver
@@ -132,8 +132,8 @@ def one_a_tick(frames: Sequence[tuple[int, bytes]]) -> RunBlock:
     now = PERIOD_US * np.arange(1, len(frames) + 1)
     rows = raw_block(frames, now_us=0).frames
     rows[:, 0] = now - 100 & CLOCK_MASK
-    ticks = np.stack([now & CLOCK_MASK, np.ones_like(now), np.zeros_like(now)], axis=1)
-    return RunBlock(0, ticks.astype(np.int32), rows, now)
+    ticks = tick_rows(LAYOUT.rows["tick_in"], now & CLOCK_MASK, 1)
+    return RunBlock(0, ticks, rows, now)
 
 
 def accepted(firmware: Firmware, receiving: Receiving, frames: Sequence[tuple[int, bytes]]) -> list[bool]:

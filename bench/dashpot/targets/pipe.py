@@ -166,6 +166,10 @@ class PipeTarget:
             raise ValueError(
                 f"a block of {len(block.ticks)} ticks and {len(block.frames)} frames is too large"
             )
+        # Rows of another width would be read as other numbers, and the child would wait for the rest, or never end.
+        widths = (block.ticks.shape[1], block.frames.shape[1])
+        if widths != (self._layout.sizes["tick_in"], self._layout.sizes["frame"]):
+            raise ValueError(f"a block whose rows have {widths} words is of another layout")
         with self._writing:
             self._pending.append(block)
             head = np.array([RUN, len(block.ticks), len(block.frames), 0], "<i4")
