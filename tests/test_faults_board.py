@@ -225,8 +225,10 @@ def test_a_hang_is_a_late_tick_then_a_reset_then_a_hold() -> None:
     assert held.detect_us == 2 * 300_000 + 50_000 + 8000
 
 
-def test_slow_ticks_are_an_overrun_from_one_and_a_half_periods_on() -> None:
-    assert expect("slow_ticks", "severity = 1500") == Expect()
+def test_slow_ticks_are_an_overrun_past_one_and_a_quarter_periods_and_late_past_one_and_a_half() -> None:
+    assert expect("slow_ticks", "severity = 1250") == Expect()
+    made = expect("slow_ticks", "severity = 1500")
+    assert (made.codes, made.may, made.reaction) == (("overrun",), ("late_tick",), "safe_hold")
     made = expect("slow_ticks", "severity = 2000")
     assert (made.codes, made.reaction) == (("late_tick", "overrun"), "safe_hold")
     assert (made.detect_us, made.budget_us) == (5 * 4000, 100_000)

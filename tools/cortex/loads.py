@@ -30,6 +30,7 @@ COUNTER_MODULO = 15
 SETTLED = 20
 # No check's limit may be higher.
 LIMIT_MOST = 1_000_000
+TRACKING_MOST = 100_000
 CORNERS = LAYOUT.corners
 # Which channels a message carries: four signals of 12 bits behind a byte of checksum and a counter.
 MESSAGES = (
@@ -151,7 +152,9 @@ def _typical_image() -> ImageBuilder:
     image.body_load([-1400, -700, 0, 700, 1400], [-1400, -700, 0, 700], maps)
     image.fill("brake_lead_peak_permille", 200)
     for check in LAYOUT.checks:
-        high = 6000 if check.name in ("supply_low", "supply_under") else LIMIT_MOST
+        high = TRACKING_MOST if check.name.startswith("coil_tracking") else LIMIT_MOST
+        if check.name in ("supply_low", "supply_under"):
+            high = 6000
         image.check(check.name, trip_ticks=100, heal_ticks=1000, heals_most=3, limit=high, heal_limit=high)
     image.put("straight_mg", 300).put("current_control", 1)
     return _strengths(image)
