@@ -6,7 +6,6 @@ import json
 import shutil
 import struct
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -28,13 +27,6 @@ from test_firmware_laws import busy_image
 
 PAD = LAYOUT.state["pad"].at
 LOADS = {load.name: load for load in loads()}
-
-
-@pytest.fixture(scope="module")
-def host() -> Iterator[Firmware]:
-    running = Firmware("host")
-    yield running
-    running.target.close()
 
 
 def first_difference(host: Firmware, load: Load, firmware: Path = FIRMWARE) -> str | None:

@@ -7,7 +7,7 @@ numpy with the standard acceleration of gravity 9.80665 m/s2 (ISO 80000-3 [S]), 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -30,20 +30,6 @@ FINE, BAD, NONE = range(3)
 WHEELS = [f"wheel_speed_cm_s.{corner}" for corner in CORNERS]
 STROKES = [f"stroke_um.{corner}" for corner in CORNERS]
 CHECKS = [check.name for check in LAYOUT.checks]
-
-
-@pytest.fixture(scope="module")
-def host() -> Iterator[Firmware]:
-    running = Firmware("host")
-    yield running
-    running.target.close()
-
-
-@pytest.fixture(scope="module")
-def cpython() -> Iterator[Firmware]:
-    running = Firmware("cpython")
-    yield running
-    running.target.close()
 
 
 @pytest.fixture(scope="module", params=["host", "cpython"])

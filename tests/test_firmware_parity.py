@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -16,20 +14,6 @@ from firmware_fixtures import Firmware
 from images import ALL_LAYERS, FIRMWARE, LAYOUT, ImageBuilder, block, sealed
 from test_firmware_core import any_tick, check_invariants, random_block, random_values
 from test_firmware_laws import busy_image
-
-
-@pytest.fixture(scope="module")
-def host() -> Iterator[Firmware]:
-    running = Firmware("host")
-    yield running
-    running.target.close()
-
-
-@pytest.fixture(scope="module")
-def cpython() -> Iterator[Firmware]:
-    running = Firmware("cpython")
-    yield running
-    running.target.close()
 
 
 def same(host: Firmware, cpython: Firmware, image: bytes, blocks: list[RunBlock]) -> np.ndarray:

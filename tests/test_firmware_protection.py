@@ -57,13 +57,6 @@ def firmware(request: pytest.FixtureRequest) -> Iterator[Firmware]:
     running.target.close()
 
 
-@pytest.fixture(scope="module")
-def host() -> Iterator[Firmware]:
-    running = Firmware("host")
-    yield running
-    running.target.close()
-
-
 # --- what is received, and what is made of it ------------------------------------------------------------------------
 
 

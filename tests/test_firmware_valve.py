@@ -8,7 +8,6 @@ the simulation comes from scipy.signal.cont2discrete [S]. Coil of 2.2 ohm and 12
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 
 import numpy as np
 import pytest
@@ -25,20 +24,6 @@ FULL_DUTY = 1 << 14
 FINE, BAD, NONE = range(3)
 DETECTED = sum({1 << LAYOUT.faults.index(check.fault) for check in LAYOUT.checks})
 CHECKS = [check.name for check in LAYOUT.checks]
-
-
-@pytest.fixture(scope="module")
-def host() -> Iterator[Firmware]:
-    running = Firmware("host")
-    yield running
-    running.target.close()
-
-
-@pytest.fixture(scope="module")
-def cpython() -> Iterator[Firmware]:
-    running = Firmware("cpython")
-    yield running
-    running.target.close()
 
 
 @pytest.fixture(scope="module", params=["host", "cpython"])
