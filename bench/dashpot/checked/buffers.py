@@ -75,3 +75,17 @@ def pointer(kind: str, value: object) -> Pointer:
         return octets
     whole = octets[: len(octets) // width * width]
     return whole.cast("H") if kind == "ptr16" else whole.cast("i")
+
+
+def moved(kind: str, value: Pointer, octets: int) -> Pointer:
+    """What code checked here indexes for `ptr32(uint(value) + octets)`: the buffer from there on.
+
+    Raises:
+        ValueError: the place is outside the buffer (just past its end is allowed), or between two items.
+    """
+    width = WIDTHS[kind]
+    if octets % width:
+        raise ValueError(f"{octets} bytes are no multiple of {width}; the board may fault")
+    if not 0 <= octets <= len(value) * width:
+        raise ValueError(f"moved by {octets} bytes, out of a buffer of {len(value) * width}")
+    return memoryview(value)[octets // width :]

@@ -15,7 +15,7 @@ from types import ModuleType
 from typing import NoReturn
 
 from dashpot.checked import rewrite, shims
-from dashpot.checked.buffers import Pointer, pointer
+from dashpot.checked.buffers import Pointer, moved, pointer
 from dashpot.checked.errors import ViperError
 from dashpot.checked.intervals import HIGH
 from dashpot.checked.kinds import POINTERS
@@ -190,6 +190,7 @@ class Firmware:
                 rewrite.SETTLE: report.settle,
                 rewrite.ARRAY: array,
                 rewrite.TO_INT: _to_int,
+                rewrite.MOVE: _move,
             }
         )
         for kind in POINTERS:
@@ -204,6 +205,13 @@ def _to_int(value: object, number: int, low: int) -> int:
     if not low <= value <= HIGH:
         raise ViolationSignal(number, f"{value} is outside {low}..{HIGH}; a board would cut it")
     return int(value)
+
+
+def _move(kind: str, value: Pointer, octets: int, number: int) -> Pointer:
+    try:
+        return moved(kind, value, octets)
+    except ValueError as error:
+        raise ViolationSignal(number, str(error)) from None
 
 
 def _pointer_maker(kind: str) -> Callable[[object, int], Pointer]:

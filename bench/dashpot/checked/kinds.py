@@ -22,6 +22,19 @@ ITEM_RANGE: dict[str, Interval] = {"ptr8": (0, 255), "ptr16": (0, 65535), "ptr32
 _ROUNDS_BEFORE_WIDENING = 4
 
 
+def _further(node: ast.Call) -> tuple[str, ast.expr, ast.expr] | None:
+    """Type, pointer and bytes of a call of the shape `ptr32(uint(pointer) + bytes)`."""
+    match node:
+        case ast.Call(
+            func=ast.Name(id=kind),
+            args=[
+                ast.BinOp(left=ast.Call(func=ast.Name(id="uint"), args=[pointer]), op=ast.Add(), right=octets)
+            ],
+        ) if kind in POINTERS:
+            return kind, pointer, octets
+    return None
+
+
 class Kinds:
     """The typed view of one viper function.
 
@@ -47,6 +60,7 @@ class Kinds:
         self._kinds: dict[ast.expr, str] = {}
         self.folded: dict[ast.expr, int] = {}
         self.expanded: dict[ast.AugAssign, ast.BinOp] = {}
+        self._moved: dict[ast.Call, tuple[ast.expr, ast.expr]] = {}
         self._flows: list[tuple[str, ast.expr | tuple[ast.expr, ast.expr, int]]] = []
         self._ranges: dict[str, Interval | None] = {}
         self.parameters = [(argument.arg, self._parameter(argument)) for argument in self._arguments()]
@@ -77,6 +91,10 @@ class Kinds:
     def raw_range(self, node: ast.BinOp | ast.UnaryOp) -> Interval:
         """Every value that an operation can have before its own check; may pass 32 bits."""
         return self._raw(node) or INT32
+
+    def moved(self, node: ast.Call) -> tuple[ast.expr, ast.expr] | None:
+        """Pointer and bytes of `ptr32(uint(pointer) + bytes)`, the way to a pointer further on; None for other casts."""
+        return self._moved.get(node)
 
     def low_of(self, node: ast.expr) -> int:
         """Least value that the type of an integer expression allows."""
@@ -384,6 +402,12 @@ class Kinds:
     def _expr_call(self, node: ast.Call) -> str:
         if node.keywords or any(isinstance(argument, ast.Starred) for argument in node.args):
             self.refuse(node, f"{ast.unparse(node)}: positional arguments only in viper code")
+        further = _further(node)
+        if further is not None and self._see(further[1]) == further[0]:
+            if self._see(further[2]) not in INTS:
+                self.refuse(node, f"{ast.unparse(node)}: a pointer moves on by an integer")
+            self._moved[node] = further[1:]
+            return further[0]
         kinds = [self._see(argument) for argument in node.args]
         if isinstance(node.func, ast.Name) and node.func.id in CASTS and node.func.id not in self._locals:
             return self._cast(node, node.func.id, kinds)

@@ -115,6 +115,8 @@ def _explain(what: str, site: Site, values: list[object], message: str) -> tuple
         return BoundsError, _explain_index(source, site, values)
     if what == "store":
         return _explain_store(source, site, values, message)
+    if what == "move":
+        return BoundsError, f"{source}: {message}"
     if what == "stop":
         return WrapError, f"range end {values[0]} with step {site.detail}: the count would pass 32 bits"
     if what == "end":

@@ -30,6 +30,7 @@ SETTLE = "__ck_settle__"
 TRANSLATE = "__ck_translate__"
 ARRAY = "__ck_array__"
 TO_INT = "__ck_int__"
+MOVE = "__ck_move__"
 TYPE_CODES = {"ptr16": "H", "ptr32": "i"}
 """Arrays that these pointers index without a view; for ptr8 it is a bytearray."""
 
@@ -403,7 +404,17 @@ class _Rewriter:
             return self._cast(node, kind)
         return ast.Call(self._value(node.func), [self._value(argument) for argument in node.args], [])
 
+    def _move(self, node: ast.Call, kind: str, further: tuple[ast.expr, ast.expr]) -> ast.expr:
+        """A pointer further on: what is in front of it is out of its reach."""
+        owner, buffer = self._hold(self._value(further[0]), further[0])
+        octets, count = self._hold(self._value(further[1]), further[1])
+        site = self._site("move", node, count, buffer, detail=kind)
+        return _call(MOVE, ast.Constant(kind), owner, octets, ast.Constant(self.table.add(site)))
+
     def _cast(self, node: ast.Call, kind: str) -> ast.expr:
+        further = self.kinds.moved(node)
+        if further is not None:
+            return self._move(node, kind, further)
         argument = node.args[0]
         value, source = self._value(argument), self.kinds.kind(argument)
         if kind in POINTERS or (kind in INTS and source == "object"):
