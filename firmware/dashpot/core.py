@@ -126,7 +126,7 @@ class Controller:
         if state[_S_TICKS]:
             state[_S_DT_US] = (now_us - state[_S_NOW_US]) & _CLOCK_MASK
         state[_S_NOW_US] = now_us
-        drain(self.ring, words, self.received, state, self.crc_tables)
+        drain(words, state, self.ring, self.received, self.crc_tables)
         observe(words, state)
         watch(words, state)
         patrol(words, len(words), self.crc32_table, state)

@@ -98,34 +98,37 @@ def debounce(image: ptr32, state: ptr32, masks: ptr32):
     """Turn what the checks see into tripped checks, faults, and the channels that are not to be believed."""
     faults = state[_S_FAULTS]
     latched = state[_S_FAULTS_LATCHED]
-    row = _C_CHECK_ROWS
+    own = state
     for check in range(_N_CHECKS):
-        trip = image[row + _CHECK_ROW_TRIP_TICKS]
-        if trip:
-            suspect = state[_S_SUSPECT + check]
-            level = state[_S_LEVEL + check]
-            if state[_S_TRIPPED + check]:
-                if state[_S_HEALS + check] >= image[row + _CHECK_ROW_HEALS_MOST]:
-                    latched |= masks[check]
-                elif suspect == _BAD:
-                    level = 0
-                elif suspect != _NONE:
-                    level += 1
-                    if level >= image[row + _CHECK_ROW_HEAL_TICKS]:
+        suspect = own[_S_SUSPECT]
+        level = own[_S_LEVEL]
+        # Nearly always there is nothing to count.
+        if suspect & _BAD | level | own[_S_TRIPPED]:
+            row = ptr32(uint(image) + (_C_CHECK_ROWS + check * _N_CHECK_ROW << 2))
+            trip = row[_CHECK_ROW_TRIP_TICKS]
+            if trip:
+                if own[_S_TRIPPED]:
+                    if own[_S_HEALS] >= row[_CHECK_ROW_HEALS_MOST]:
+                        latched |= masks[check]
+                    elif suspect == _BAD:
                         level = 0
-                        state[_S_TRIPPED + check] = 0
-                        state[_S_HEALS + check] += 1
-            elif suspect == _BAD:
-                level += 1
-                if level >= trip:
-                    level = 0
-                    state[_S_TRIPPED + check] = 1
-            elif level and suspect != _NONE:
-                level -= 1
-            state[_S_LEVEL + check] = level
-            if state[_S_TRIPPED + check]:
-                faults |= masks[check]
-        row += _N_CHECK_ROW
+                    elif suspect != _NONE:
+                        level += 1
+                        if level >= row[_CHECK_ROW_HEAL_TICKS]:
+                            level = 0
+                            own[_S_TRIPPED] = 0
+                            own[_S_HEALS] += 1
+                elif suspect == _BAD:
+                    level += 1
+                    if level >= trip:
+                        level = 0
+                        own[_S_TRIPPED] = 1
+                elif suspect != _NONE:
+                    level -= 1
+                own[_S_LEVEL] = level
+                if own[_S_TRIPPED]:
+                    faults |= masks[check]
+        own = ptr32(uint(own) + 4)
     # A wrong memory may hold wrong times for its own check: none is asked, and there is no way back.
     if state[_S_SUSPECT + _CHECK_MEMORY] == _BAD or latched & _FAULT_MEMORY:
         state[_S_TRIPPED + _CHECK_MEMORY] = 1

@@ -97,91 +97,106 @@ _ONE_Q10 = const(1024)
 _ONE_Q14 = const(16384)
 _ONE_Q16 = const(65536)
 _COUNT_MAX = const(0x7FFF)
+_SET = const(12)  # trims of a set: two axles, two directions, three bands
 
 
 @micropython.viper
 def lead(image: ptr32, state: ptr32):
     """Base, body load, brake lead, steer lead, road speed, and the evidence of grip."""
     pad = state[_S_PAD]
-    on = _C_LAYER_ON
     speed = state[_S_CHANNEL + _CH_ROAD_SPEED_CM_S] << pad >> pad
     lateral = state[_S_LATERAL_FILTERED_MG] << pad >> pad
     longitudinal = state[_S_LONGITUDINAL_FILTERED_MG] << pad >> pad
     brake = state[_S_CHANNEL + _CH_BRAKE_KPA] << pad >> pad
     steer = state[_S_CHANNEL + _CH_STEER_DDEG] << pad >> pad
 
-    for corner in range(_N_CORNERS):
-        axle = corner >> 1
-        state[_L_BASE + corner] = state[_S_LOOKUP_Y + axle]
-        if image[on + _LAYER_ROAD_SPEED]:
-            state[_L_ROAD_SPEED + corner] = state[_S_LOOKUP_Y + _N_AXLES + axle]
+    own = state
+    for axle in range(_N_AXLES):
+        y = state[_S_LOOKUP_Y + axle]
+        own[_L_BASE] = y
+        own[_L_BASE + 1] = y
+        if image[_C_LAYER_ON + _LAYER_ROAD_SPEED]:
+            y = state[_S_LOOKUP_Y + _N_AXLES + axle]
+            own[_L_ROAD_SPEED] = y
+            own[_L_ROAD_SPEED + 1] = y
+        own = ptr32(uint(own) + 8)
 
     # Body load: one place on the two axes serves the maps of all four corners.
     trust = state[_S_TRUST_Q10 + _CH_LATERAL_MG]
     other = state[_S_TRUST_Q10 + _CH_LONGITUDINAL_MG]
     if other < trust:
         trust = other
-    if image[on + _LAYER_BODY_LOAD]:
-        table = image[_C_BODY_LOAD_TABLE]
-        nx = image[table]
-        ny = image[table + 1]
-        xs = table + 2
-        ys = xs + nx
+    if image[_C_LAYER_ON + _LAYER_BODY_LOAD]:
+        table = ptr32(uint(image) + (image[_C_BODY_LOAD_TABLE] << 2))
+        nx = table[0]
+        ny = table[1]
+        place = ptr32(uint(table) + 8)
         i = 1
-        while i < nx - 1 and lateral >= image[xs + i] << pad >> pad:
+        while i < nx - 1 and lateral >= place[1] << pad >> pad:
+            place = ptr32(uint(place) + 4)
             i += 1
-        x0 = image[xs + i - 1] << pad >> pad
-        x1 = image[xs + i] << pad >> pad
+        x0 = place[0] << pad >> pad
+        x1 = place[1] << pad >> pad
         wx = 0
         if lateral >= x1:
             wx = _ONE_Q14
         elif lateral > x0:
             wx = ((lateral - x0) << 14) // (x1 - x0)
+        place = ptr32(uint(table) + (2 + nx << 2))
         j = 1
-        while j < ny - 1 and longitudinal >= image[ys + j] << pad >> pad:
+        while j < ny - 1 and longitudinal >= place[1] << pad >> pad:
+            place = ptr32(uint(place) + 4)
             j += 1
-        x0 = image[ys + j - 1] << pad >> pad
-        x1 = image[ys + j] << pad >> pad
+        x0 = place[0] << pad >> pad
+        x1 = place[1] << pad >> pad
         wy = 0
         if longitudinal >= x1:
             wy = _ONE_Q14
         elif longitudinal > x0:
             wy = ((longitudinal - x0) << 14) // (x1 - x0)
-        cell = ys + ny + (i - 1) * ny + j - 1
-        for corner in range(_N_CORNERS):
-            y0 = image[cell] << pad >> pad
-            y1 = image[cell + ny] << pad >> pad
+        # From a cell to the next along lateral, and to the same one of the next corner.
+        cell = ptr32(uint(table) + (1 + nx + ny + (i - 1) * ny + j << 2))
+        next_map = nx * ny << 2
+        own = state
+        for _ in range(_N_CORNERS):
+            beside = ptr32(uint(cell) + (ny << 2))
+            y0 = cell[0] << pad >> pad
+            y1 = beside[0] << pad >> pad
             near = (y0 << 4) + ((y1 - y0) * wx + 512 >> 10)
-            y0 = image[cell + 1] << pad >> pad
-            y1 = image[cell + ny + 1] << pad >> pad
+            y0 = cell[1] << pad >> pad
+            y1 = beside[1] << pad >> pad
             far = (y0 << 4) + ((y1 - y0) * wx + 512 >> 10)
             near += (far - near) * wy + 8192 >> 14
-            state[_L_BODY_LOAD + corner] = (near + 8 >> 4) * trust >> 10
-            cell += nx * ny
+            own[_L_BODY_LOAD] = (near + 8 >> 4) * trust >> 10
+            own = ptr32(uint(own) + 4)
+            cell = ptr32(uint(cell) + next_map)
 
     # Brake lead: the pressure above its own slow average, and how fast it rises, ahead of the deceleration.
     trust = state[_S_TRUST_Q10 + _CH_BRAKE_KPA]
-    if image[on + _LAYER_BRAKE_LEAD]:
+    if image[_C_LAYER_ON + _LAYER_BRAKE_LEAD]:
         rate = (state[_S_BRAKE_RATE_BAR_S] << pad >> pad) - image[_C_BRAKE_RATE_DEAD_BAR_S]
         if rate < 0:
             rate = 0
         for axle in range(_N_AXLES):
-            y = state[_S_LOOKUP_Y + 2 * _N_AXLES + axle] << pad >> pad
-            y += rate * image[_C_BRAKE_RATE_GAIN_PERMILLE + axle] // 100
-            if y > image[_C_BRAKE_LEAD_PEAK_PERMILLE + axle]:
-                y = image[_C_BRAKE_LEAD_PEAK_PERMILLE + axle]
-            held = state[_S_BRAKE_LEAD_Q4 + axle]
+            own = ptr32(uint(state) + (axle << 2))
+            row = ptr32(uint(image) + (axle << 2))
+            y = own[_S_LOOKUP_Y + 2 * _N_AXLES] << pad >> pad
+            y += rate * row[_C_BRAKE_RATE_GAIN_PERMILLE] // 100
+            if y > row[_C_BRAKE_LEAD_PEAK_PERMILLE]:
+                y = row[_C_BRAKE_LEAD_PEAK_PERMILLE]
+            held = own[_S_BRAKE_LEAD_Q4]
             held -= held * image[_C_BRAKE_DECAY_Q10] + 1023 >> 10
             if y << 4 > held:
                 held = y << 4
-            state[_S_BRAKE_LEAD_Q4 + axle] = held
+            own[_S_BRAKE_LEAD_Q4] = held
             y = (held >> 4) * trust >> 10
-            state[_L_BRAKE_LEAD + axle * 2] = y
-            state[_L_BRAKE_LEAD + axle * 2 + 1] = y
+            own = ptr32(uint(own) + (axle << 2))
+            own[_L_BRAKE_LEAD] = y
+            own[_L_BRAKE_LEAD + 1] = y
 
     # Steer lead: the outside of the coming turn and its inside, faded in by road speed.
     trust = state[_S_TRUST_Q10 + _CH_STEER_DDEG]
-    if image[on + _LAYER_STEER_LEAD]:
+    if image[_C_LAYER_ON + _LAYER_STEER_LEAD]:
         rate = state[_S_STEER_RATE_DEG_S] << pad >> pad
         left = 0
         if rate >= 0:
@@ -205,15 +220,16 @@ def lead(image: ptr32, state: ptr32):
             if y > image[_C_STEER_PEAK_PERMILLE]:
                 y = image[_C_STEER_PEAK_PERMILLE]
             y = y * fade >> 10
-            held = state[_S_STEER_LEAD_Q4 + corner]
+            own = ptr32(uint(state) + (corner << 2))
+            held = own[_S_STEER_LEAD_Q4]
             held -= held * image[_C_STEER_DECAY_Q10] + 1023 >> 10
             if y << 4 > held:
                 held = y << 4
-            state[_S_STEER_LEAD_Q4 + corner] = held
-            state[_L_STEER_LEAD + corner] = (held >> 4) * trust >> 10
+            own[_S_STEER_LEAD_Q4] = held
+            own[_L_STEER_LEAD] = (held >> 4) * trust >> 10
 
     # Grip: an event lasts while grip is asked for; what it reached, as a high percentile, is the evidence.
-    if image[on + _LAYER_GRIP]:
+    if image[_C_LAYER_ON + _LAYER_GRIP]:
         if steer < 0:
             steer = 0 - steer
         asked = 0
@@ -287,14 +303,14 @@ def lead(image: ptr32, state: ptr32):
 def strokes(image: ptr32, state: ptr32):
     """Stroke-speed trim, what grip takes away, the ramp at the end of the stroke, and the clamp."""
     pad = state[_S_PAD]
-    on = _C_LAYER_ON
 
     # How far the rough-braking trims hold: brake pressure times the roughness that the strokes show, an axle.
     rough_front = 0
     rough_rear = 0
     for axle in range(_N_AXLES):
-        left = state[_S_STROKE_SPEED_MM_S + axle * 2] << pad >> pad
-        right = state[_S_STROKE_SPEED_MM_S + axle * 2 + 1] << pad >> pad
+        own = ptr32(uint(state) + (axle << 3))
+        left = own[_S_STROKE_SPEED_MM_S] << pad >> pad
+        right = own[_S_STROKE_SPEED_MM_S + 1] << pad >> pad
         if left < 0:
             left = 0 - left
         if right < 0:
@@ -328,9 +344,11 @@ def strokes(image: ptr32, state: ptr32):
     low_edge = image[_C_BAND_EDGE_MM_S]
     high_edge = image[_C_BAND_EDGE_MM_S + 1]
     for corner in range(_N_CORNERS):
+        own = ptr32(uint(state) + (corner << 2))
+        row = ptr32(uint(image) + (corner << 2))
         axle = corner >> 1
-        trust = state[_S_TRUST_Q10 + _CH_STROKE_UM + corner]
-        speed = state[_S_STROKE_SPEED_MM_S + corner] << pad >> pad
+        trust = own[_S_TRUST_Q10 + _CH_STROKE_UM]
+        speed = own[_S_STROKE_SPEED_MM_S] << pad >> pad
         direction = 0
         fast = speed
         if speed < 0:
@@ -338,7 +356,7 @@ def strokes(image: ptr32, state: ptr32):
             fast = 0 - speed
 
         trim = 0
-        if image[on + _LAYER_STROKE_SPEED]:
+        if image[_C_LAYER_ON + _LAYER_STROKE_SPEED]:
             # Which two bands, and how much of the upper one.
             band = 0
             upper = 0
@@ -351,58 +369,58 @@ def strokes(image: ptr32, state: ptr32):
                 upper = _ONE_Q10
                 if fast < low_edge + blend:
                     upper = ((fast - low_edge + blend) << 10) // (blend << 1)
-            at = _C_BAND_TRIM_PERMILLE + (axle * _N_DIRECTIONS + direction) * _N_BANDS + band
-            y0 = image[at] << pad >> pad
-            y1 = image[at + 1] << pad >> pad
+            trims = ptr32(uint(image) + ((axle * _N_DIRECTIONS + direction) * _N_BANDS + band << 2))
+            y0 = trims[_C_BAND_TRIM_PERMILLE] << pad >> pad
+            y1 = trims[_C_BAND_TRIM_PERMILLE + 1] << pad >> pad
             trim = (y0 << 4) + ((y1 - y0) * upper >> 6)
-            at += _N_AXLES * _N_DIRECTIONS * _N_BANDS
-            y0 = image[at] << pad >> pad
-            y1 = image[at + 1] << pad >> pad
-            y0 = (y0 << 4) + ((y1 - y0) * upper >> 6)
             rough = rough_rear if axle else rough_front
-            trim += (y0 - trim) * rough >> 10
+            if rough:
+                y0 = trims[_C_BAND_TRIM_PERMILLE + _SET] << pad >> pad
+                y1 = trims[_C_BAND_TRIM_PERMILLE + _SET + 1] << pad >> pad
+                y0 = (y0 << 4) + ((y1 - y0) * upper >> 6)
+                trim += (y0 - trim) * rough >> 10
             trim = (trim + 8 >> 4) * trust >> 10
-        state[_L_STROKE_SPEED + corner] = trim
+        own[_L_STROKE_SPEED] = trim
 
-        firm = state[_L_BASE + corner] << pad >> pad
-        firm += state[_L_BODY_LOAD + corner] << pad >> pad
-        firm += state[_L_BRAKE_LEAD + corner] << pad >> pad
-        firm += state[_L_STEER_LEAD + corner] << pad >> pad
-        firm += state[_L_ROAD_SPEED + corner] << pad >> pad
+        firm = own[_L_BASE] << pad >> pad
+        firm += own[_L_BODY_LOAD] << pad >> pad
+        firm += own[_L_BRAKE_LEAD] << pad >> pad
+        firm += own[_L_STEER_LEAD] << pad >> pad
+        firm += own[_L_ROAD_SPEED] << pad >> pad
         taken = 0
-        if image[on + _LAYER_GRIP] and firm > 0:
+        if wet and firm > 0 and image[_C_LAYER_ON + _LAYER_GRIP]:
             taken = 0 - (firm * (1000 - image[_C_GRIP_SCALE_PERMILLE + axle]) // 1000 * wet >> 10)
-        state[_L_GRIP + corner] = taken
+        own[_L_GRIP] = taken
         firm += taken + trim
 
         # End of stroke: where the stroke will be a little later, toward the stop it is moving to.
         end = 0
-        if image[on + _LAYER_STROKE_END] and fast >= image[_C_END_MOVING_MM_S]:
-            stroke = state[_S_CHANNEL + _CH_STROKE_UM + corner] << pad >> pad
-            at = axle * _N_DIRECTIONS + direction
+        if image[_C_LAYER_ON + _LAYER_STROKE_END] and fast >= image[_C_END_MOVING_MM_S]:
+            stroke = own[_S_CHANNEL + _CH_STROKE_UM] << pad >> pad
+            ramps = ptr32(uint(image) + (axle * _N_DIRECTIONS + direction << 2))
             if direction:
                 stroke = 0 - stroke
             stroke += fast * image[_C_END_LEAD_US] // 1000
-            x0 = image[_C_END_START_UM + at] << pad >> pad
-            x1 = image[_C_END_STOP_UM + at] << pad >> pad
+            x0 = ramps[_C_END_START_UM] << pad >> pad
+            x1 = ramps[_C_END_STOP_UM] << pad >> pad
             ramp = 0
             if stroke >= x1:
                 ramp = _ONE_Q10
             elif stroke > x0:
                 ramp = ((stroke - x0) << 10) // (x1 - x0)
             ramp += ((ramp * ramp >> 10) - ramp) * image[_C_END_SHAPE_PERMILLE] // 1000
-            end = ramp * image[_C_END_PEAK_PERMILLE + at] >> 10
+            end = ramp * ramps[_C_END_PEAK_PERMILLE] >> 10
             end = end * trust >> 10
             end -= firm
             if end < 0 or ramp == 0:
                 end = 0
-        state[_L_STROKE_END + corner] = end
+        own[_L_STROKE_END] = end
         firm += end
 
         clamp = 0
-        if firm > image[_C_DEMAND_MAX_PERMILLE + corner]:
-            clamp = image[_C_DEMAND_MAX_PERMILLE + corner] - firm
-        elif firm < image[_C_DEMAND_MIN_PERMILLE + corner]:
-            clamp = image[_C_DEMAND_MIN_PERMILLE + corner] - firm
-        state[_L_CLAMP + corner] = clamp
-        state[_S_DEMAND_PERMILLE + corner] = firm + clamp
+        if firm > row[_C_DEMAND_MAX_PERMILLE]:
+            clamp = row[_C_DEMAND_MAX_PERMILLE] - firm
+        elif firm < row[_C_DEMAND_MIN_PERMILLE]:
+            clamp = row[_C_DEMAND_MIN_PERMILLE] - firm
+        own[_L_CLAMP] = clamp
+        own[_S_DEMAND_PERMILLE] = firm + clamp

@@ -58,32 +58,33 @@ def estimate(image: ptr32, state: ptr32):
     """Run seven trackers and two low-passes."""
     pad = state[_S_PAD]
     period_10us = image[_C_PERIOD_US] // 10
-    row = _C_TRACKER_ROWS
+    own = state
+    row = ptr32(uint(image) + (_C_TRACKER_ROWS << 2))
     for tracker in range(_N_TRACKERS):
-        channel = image[row + _TRACKER_ROW_CHANNEL]
-        limit = image[row + _TRACKER_ROW_VELOCITY_LIMIT]
-        since = state[_S_SINCE_FIX + tracker]
-        position = state[_S_POSITION_Q4 + tracker] << pad >> pad
-        velocity = state[_S_VELOCITY_Q12 + tracker] << pad >> pad
-        if state[_S_TRUST_Q10 + channel] == 0:
+        source = ptr32(uint(state) + (row[_TRACKER_ROW_CHANNEL] << 2))
+        limit = row[_TRACKER_ROW_VELOCITY_LIMIT]
+        since = own[_S_SINCE_FIX]
+        position = own[_S_POSITION_Q4] << pad >> pad
+        velocity = own[_S_VELOCITY_Q12] << pad >> pad
+        if source[_S_TRUST_Q10] == 0:
             since = 0
             velocity = 0
         elif since == 0:
             # The first sample sets the position; a speed needs two.
-            if state[_S_FRESH + channel]:
-                position = (state[_S_VALUE + channel] << pad >> pad) << 4
+            if source[_S_FRESH]:
+                position = (source[_S_VALUE] << pad >> pad) << 4
                 velocity = 0
                 since = 1
         else:
             position += (velocity + 128) >> 8
-            if state[_S_FRESH + channel]:
-                residual = ((state[_S_VALUE + channel] << pad >> pad) << 4) - position
+            if source[_S_FRESH]:
+                residual = ((source[_S_VALUE] << pad >> pad) << 4) - position
                 if residual > _RESIDUAL_MAX_Q4:
                     residual = _RESIDUAL_MAX_Q4
                 elif residual < 0 - _RESIDUAL_MAX_Q4:
                     residual = 0 - _RESIDUAL_MAX_Q4
-                position += (residual * image[row + _TRACKER_ROW_ALPHA_Q10] + 512) >> 10
-                velocity += (residual * image[row + _TRACKER_ROW_BETA_Q10] // since + 2) >> 2
+                position += (residual * row[_TRACKER_ROW_ALPHA_Q10] + 512) >> 10
+                velocity += (residual * row[_TRACKER_ROW_BETA_Q10] // since + 2) >> 2
                 if velocity > limit:
                     velocity = limit
                 elif velocity < 0 - limit:
@@ -97,23 +98,24 @@ def estimate(image: ptr32, state: ptr32):
                 position = _POSITION_MAX_Q4
             elif position < 0 - _POSITION_MAX_Q4:
                 position = 0 - _POSITION_MAX_Q4
-        state[_S_SINCE_FIX + tracker] = since
-        state[_S_POSITION_Q4 + tracker] = position
-        state[_S_VELOCITY_Q12 + tracker] = velocity
-        speed = ((velocity >> 4) * image[row + _TRACKER_ROW_RATE_MUL] // period_10us + 128) >> 8
+        own[_S_SINCE_FIX] = since
+        own[_S_POSITION_Q4] = position
+        own[_S_VELOCITY_Q12] = velocity
+        speed = ((velocity >> 4) * row[_TRACKER_ROW_RATE_MUL] // period_10us + 128) >> 8
         if speed > _SPEED_MAX:
             speed = _SPEED_MAX
         elif speed < 0 - _SPEED_MAX:
             speed = 0 - _SPEED_MAX
         if tracker < _STEER_TRACKER:
-            state[_S_STROKE_SPEED_MM_S + tracker] = speed
+            own[_S_STROKE_SPEED_MM_S] = speed
         elif tracker == _STEER_TRACKER:
             state[_S_STEER_RATE_DEG_S] = speed
         elif tracker == _BRAKE_TRACKER:
             state[_S_BRAKE_RATE_BAR_S] = speed
         else:
             state[_S_SPEED_CHANGE_MG] = speed
-        row += _N_TRACKER_ROW
+        own = ptr32(uint(own) + 4)
+        row = ptr32(uint(row) + (_N_TRACKER_ROW << 2))
 
     for axis in range(_N_LOW_PASSES):
         smooth = state[_S_LOW_PASS_Q4 + axis] << pad >> pad

@@ -18,16 +18,19 @@ def look_up(image: ptr32, state: ptr32, tables: int, x_at: int, y_at: int, count
     pad = state[_S_PAD]
     for k in range(count):
         x = state[x_at + k] << pad >> pad
-        table = image[tables + k]
-        n = image[table]
-        table += 1
-        i = 1
-        while i < n - 1 and x >= image[table + i] << pad >> pad:
-            i += 1
-        x0 = image[table + i - 1] << pad >> pad
-        x1 = image[table + i] << pad >> pad
-        y0 = image[table + n + i - 1] << pad >> pad
-        y1 = image[table + n + i] << pad >> pad
+        table = ptr32(uint(image) + (image[tables + k] << 2))
+        # One place of the table is x0, the next x1, and n further on are y0 and y1.
+        n = table[0]
+        place = ptr32(uint(table) + 4)
+        left = n - 2
+        while left > 0 and x >= place[1] << pad >> pad:
+            place = ptr32(uint(place) + 4)
+            left -= 1
+        x0 = place[0] << pad >> pad
+        x1 = place[1] << pad >> pad
+        place = ptr32(uint(place) + (n << 2))
+        y0 = place[0] << pad >> pad
+        y1 = place[1] << pad >> pad
         if x <= x0:
             y = y0
         elif x >= x1:

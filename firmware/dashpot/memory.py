@@ -19,7 +19,6 @@ _CHECK_MEMORY = const(40)
 # Of CRC-32, reflected, without its top bit.
 _POLYNOMIAL = const(0x6DB88320)
 _WORDS = const(8)
-_BYTES = const(4)
 
 
 def crc32_table() -> "array[int]":
@@ -40,10 +39,11 @@ def patrol(image: ptr32, words: int, table: ptr32, state: ptr32):
     at = state[_S_MEMORY_AT]
     crc = state[_S_MEMORY_CRC]
     for _ in range(_WORDS):
-        word = image[at]
-        for _ in range(_BYTES):
-            crc = table[(crc ^ word) & 0xFF] ^ (crc >> 8 & 0xFFFFFF)
-            word = word >> 8
+        crc ^= image[at]
+        crc = table[crc & 0xFF] ^ (crc >> 8 & 0xFFFFFF)
+        crc = table[crc & 0xFF] ^ (crc >> 8 & 0xFFFFFF)
+        crc = table[crc & 0xFF] ^ (crc >> 8 & 0xFFFFFF)
+        crc = table[crc & 0xFF] ^ (crc >> 8 & 0xFFFFFF)
         at += 1
         if at == words:
             state[_S_SUSPECT + _CHECK_MEMORY] = 0

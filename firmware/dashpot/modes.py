@@ -86,17 +86,20 @@ def choose(image: ptr32, state: ptr32, table: ptr32):
     part |= state[_S_TRIPPED + _CHECK_DRIVER_HOT]
 
     dead = state[_S_LIMITS_OFF]
+    own = state
     for corner in range(_N_CORNERS):
-        wrong = state[_S_TRIPPED + _CHECK_COIL_OPEN + corner] | state[_S_TRIPPED + _CHECK_COIL_SHORT + corner]
-        wrong |= state[_S_TRIPPED + _CHECK_COIL_RESISTANCE_OFF + corner]
-        wrong |= state[_S_TRIPPED + _CHECK_COIL_TRACKING + corner]
-        part |= wrong | state[_S_TRIPPED + _CHECK_COIL_RESISTANCE + corner]
+        wrong = own[_S_TRIPPED + _CHECK_COIL_OPEN] | own[_S_TRIPPED + _CHECK_COIL_SHORT]
+        wrong |= own[_S_TRIPPED + _CHECK_COIL_RESISTANCE_OFF]
+        wrong |= own[_S_TRIPPED + _CHECK_COIL_TRACKING]
+        part |= wrong | own[_S_TRIPPED + _CHECK_COIL_RESISTANCE]
         dead |= wrong << corner
+        own = ptr32(uint(own) + 4)
     # Where no current matches a corner without one, its partner goes without as well.
     both = dead
-    for corner in range(_N_CORNERS):
-        if dead >> (corner ^ 1) & 1 and image[_C_MATCH_MA + corner] == 0:
-            both |= 1 << corner
+    if dead:
+        for corner in range(_N_CORNERS):
+            if dead >> (corner ^ 1) & 1 and image[_C_MATCH_MA + corner] == 0:
+                both |= 1 << corner
 
     asked = 0
     if off:
@@ -109,14 +112,14 @@ def choose(image: ptr32, state: ptr32, table: ptr32):
         asked |= _COND_READY
     state[_S_CONDITIONS] = asked
     mode = state[_S_MODE]
-    row = 0
+    row = table
     for _ in range(_ROWS):
-        if table[row] == mode:
-            needs = table[row + 2]
-            if asked & needs == needs and asked & table[row + 3] == 0:
-                mode = table[row + 1]
+        if row[0] == mode:
+            needs = row[2]
+            if asked & needs == needs and asked & row[3] == 0:
+                mode = row[1]
                 break
-        row += _FIELDS
+        row = ptr32(uint(row) + (_FIELDS << 2))
     state[_S_MODE] = mode
     if mode == _MODE_OUTPUT_OFF:
         both = _ALL_CORNERS

@@ -58,7 +58,6 @@ _CHECK_MEMORY = const(40)
 _ONE_Q10 = const(1024)
 _COUNT_MAX = const(0x3FFFFFFF)
 _STALE_MAX_US = const(0x10000000)
-_LIMITS = const(20)
 
 
 @micropython.viper
@@ -95,29 +94,31 @@ def drive(image: ptr32, state: ptr32):
             authority = 0
     state[_S_AUTHORITY_Q10] = authority
     for corner in range(_N_CORNERS):
-        target = state[_S_TARGET_MA + corner] << pad >> pad
-        safe = image[_C_SAFE_MA + corner]
+        own = ptr32(uint(state) + (corner << 2))
+        row = ptr32(uint(image) + (corner << 2))
+        target = own[_S_TARGET_MA] << pad >> pad
+        safe = row[_C_SAFE_MA]
         target = safe + ((target - safe) * authority + 512 >> 10)
         if off >> (corner ^ 1) & 1:
             # Its partner has none: the force of this one has to match that.
-            target = image[_C_MATCH_MA + corner]
-        if weak and target > image[_C_DERATE_MA + corner]:
-            target = image[_C_DERATE_MA + corner]
+            target = row[_C_MATCH_MA]
+        if weak and target > row[_C_DERATE_MA]:
+            target = row[_C_DERATE_MA]
         if off >> corner & 1:
-            state[_S_TARGET_MA + corner] = 0
-            state[_S_CURRENT_MA + corner] = 0
+            own[_S_TARGET_MA] = 0
+            own[_S_CURRENT_MA] = 0
             continue
-        state[_S_TARGET_MA + corner] = target
-        current = state[_S_CURRENT_MA + corner] << pad >> pad
-        if current < image[_C_LEAST_MA + corner]:
-            current = image[_C_LEAST_MA + corner]
-        if target > current + image[_C_SLEW_UP_MA + corner]:
-            current += image[_C_SLEW_UP_MA + corner]
-        elif target < current - image[_C_SLEW_DOWN_MA + corner]:
-            current -= image[_C_SLEW_DOWN_MA + corner]
+        own[_S_TARGET_MA] = target
+        current = own[_S_CURRENT_MA] << pad >> pad
+        if current < row[_C_LEAST_MA]:
+            current = row[_C_LEAST_MA]
+        if target > current + row[_C_SLEW_UP_MA]:
+            current += row[_C_SLEW_UP_MA]
+        elif target < current - row[_C_SLEW_DOWN_MA]:
+            current -= row[_C_SLEW_DOWN_MA]
         else:
             current = target
-        state[_S_CURRENT_MA + corner] = current
+        own[_S_CURRENT_MA] = current
     state[_S_COMMAND_FRESH] = 1
 
 
@@ -149,69 +150,81 @@ def guard(image: ptr32, state: ptr32, limits: ptr32):
         expired = 1
         faults |= _FAULT_COMMAND_STALE
     differ = 0
-    for i in range(_LIMITS):
-        # A number and its complement add up to -1.
-        if image[_C_SAFE_MA + i] + (limits[i] << pad >> pad) != 0 - 1:
-            differ |= 1 << (i & _N_CORNERS - 1)
+    row = image
+    for corner in range(_N_CORNERS):
+        # A number exclusive-ored with its complement has every bit.
+        same = row[_C_SAFE_MA] ^ limits[0]
+        same &= row[_C_LEAST_MA] ^ limits[_N_CORNERS]
+        same &= row[_C_MOST_MA] ^ limits[2 * _N_CORNERS]
+        same &= row[_C_SLEW_UP_MA] ^ limits[3 * _N_CORNERS]
+        same &= row[_C_SLEW_DOWN_MA] ^ limits[4 * _N_CORNERS]
+        if same << pad >> pad != 0 - 1:
+            differ |= 1 << corner
             state[_S_SUSPECT + _CHECK_MEMORY] = 1
+        row = ptr32(uint(row) + 4)
+        limits = ptr32(uint(limits) + 4)
     state[_S_LIMITS_OFF] = differ
     off |= differ
     state[_S_CORNERS_OFF] = off
     for corner in range(_N_CORNERS):
-        asked = state[_S_CURRENT_MA + corner] << pad >> pad
-        last = state[_S_GUARDED_MA + corner] << pad >> pad
+        own = ptr32(uint(state) + (corner << 2))
+        row = ptr32(uint(image) + (corner << 2))
+        asked = own[_S_CURRENT_MA] << pad >> pad
+        last = own[_S_GUARDED_MA] << pad >> pad
         given = asked
         if expired:
-            given = image[_C_SAFE_MA + corner]
+            given = row[_C_SAFE_MA]
         if off >> corner & 1:
             # Nothing to limit, and no way there: the supply is taken off at once.
             if asked:
                 state[_S_GUARD_ACTS] = (state[_S_GUARD_ACTS] + 1) & _COUNT_MAX
-            state[_S_CURRENT_MA + corner] = 0
-            state[_S_GUARDED_MA + corner] = 0
+            own[_S_CURRENT_MA] = 0
+            own[_S_GUARDED_MA] = 0
             continue
-        if last < image[_C_LEAST_MA + corner]:
-            last = image[_C_LEAST_MA + corner]
-            state[_S_GUARDED_MA + corner] = last
-        if given > image[_C_MOST_MA + corner]:
-            given = image[_C_MOST_MA + corner]
+        if last < row[_C_LEAST_MA]:
+            last = row[_C_LEAST_MA]
+            own[_S_GUARDED_MA] = last
+        if given > row[_C_MOST_MA]:
+            given = row[_C_MOST_MA]
             faults |= _FAULT_GUARD_RANGE
-        elif given < image[_C_LEAST_MA + corner]:
-            given = image[_C_LEAST_MA + corner]
+        elif given < row[_C_LEAST_MA]:
+            given = row[_C_LEAST_MA]
             faults |= _FAULT_GUARD_RANGE
-        if given > last + image[_C_SLEW_UP_MA + corner]:
-            given = last + image[_C_SLEW_UP_MA + corner]
+        if given > last + row[_C_SLEW_UP_MA]:
+            given = last + row[_C_SLEW_UP_MA]
             faults |= _FAULT_GUARD_RATE
-        elif given < last - image[_C_SLEW_DOWN_MA + corner]:
-            given = last - image[_C_SLEW_DOWN_MA + corner]
+        elif given < last - row[_C_SLEW_DOWN_MA]:
+            given = last - row[_C_SLEW_DOWN_MA]
             faults |= _FAULT_GUARD_RATE
         if given != asked:
             state[_S_GUARD_ACTS] = (state[_S_GUARD_ACTS] + 1) & _COUNT_MAX
-            state[_S_CURRENT_MA + corner] = given
+            own[_S_CURRENT_MA] = given
     for axle in range(_N_AXLES):
         # A difference past the limit may not grow: the higher current waits for the lower one. Where it cannot come
         # down fast enough, the lower one waits for it.
-        high = axle * 2
-        low = high + 1
-        if state[_S_CURRENT_MA + high] < state[_S_CURRENT_MA + low]:
+        high = ptr32(uint(state) + (axle << 3))
+        low = ptr32(uint(high) + 4)
+        row = ptr32(uint(image) + (axle << 3))
+        if high[_S_CURRENT_MA] < low[_S_CURRENT_MA]:
             low = high
-            high += 1
-        bound = state[_S_GUARDED_MA + high] - state[_S_GUARDED_MA + low]
+            high = ptr32(uint(low) + 4)
+            row = ptr32(uint(row) + 4)
+        bound = high[_S_GUARDED_MA] - low[_S_GUARDED_MA]
         if bound < 0:
             bound = 0 - bound
         if bound < image[_C_AXLE_SPREAD_MA + axle]:
             bound = image[_C_AXLE_SPREAD_MA + axle]
-        if state[_S_CURRENT_MA + high] - state[_S_CURRENT_MA + low] > bound and off >> axle * 2 & 3 == 0:
+        if high[_S_CURRENT_MA] - low[_S_CURRENT_MA] > bound and off >> axle * 2 & 3 == 0:
             faults |= _FAULT_AXLE_UNEQUAL
             state[_S_GUARD_ACTS] = (state[_S_GUARD_ACTS] + 1) & _COUNT_MAX
-            given = state[_S_CURRENT_MA + low] + bound
-            least = state[_S_GUARDED_MA + high] - image[_C_SLEW_DOWN_MA + high]
-            if least < image[_C_LEAST_MA + high]:
-                least = image[_C_LEAST_MA + high]
+            given = low[_S_CURRENT_MA] + bound
+            least = high[_S_GUARDED_MA] - row[_C_SLEW_DOWN_MA]
+            if least < row[_C_LEAST_MA]:
+                least = row[_C_LEAST_MA]
             if given < least:
                 given = least
-                state[_S_CURRENT_MA + low] = given - bound
-            state[_S_CURRENT_MA + high] = given
+                low[_S_CURRENT_MA] = given - bound
+            high[_S_CURRENT_MA] = given
     for corner in range(_N_CORNERS):
         state[_S_GUARDED_MA + corner] = state[_S_CURRENT_MA + corner]
     state[_S_FAULTS] = faults

@@ -23,7 +23,6 @@ _S_PAD = const(101)
 _S_TICKS = const(102)
 _S_VALUE = const(103)
 _S_AGE_US = const(121)
-_S_FRESH = const(157)
 _S_TRUST_Q10 = const(175)
 _S_SUSPECT = const(283)
 _S_TRIPPED = const(367)
@@ -99,15 +98,13 @@ def observe(image: ptr32, state: ptr32):
 
     # Which channels have a value that is not too old.
     known = 0
-    row = _C_CHANNEL_ROWS
+    own = state
+    row = ptr32(uint(image) + (_C_CHANNEL_ROWS << 2))
     for channel in range(_N_CHANNELS):
-        if image[row + _CHANNEL_ROW_CONFIGURED]:
-            age = state[_S_AGE_US + channel]
-            if not state[_S_FRESH + channel]:
-                age += dt
-            if age <= image[row + _CHANNEL_ROW_TIMEOUT_US]:
-                known |= 1 << channel
-        row += _N_CHANNEL_ROW
+        if own[_S_AGE_US] <= row[_CHANNEL_ROW_TIMEOUT_US] and row[_CHANNEL_ROW_CONFIGURED]:
+            known |= 1 << channel
+        own = ptr32(uint(own) + 4)
+        row = ptr32(uint(row) + (_N_CHANNEL_ROW << 2))
 
     from_cm_s = image[_C_CHECK_FROM_CM_S]
     lateral = state[_S_VALUE + _CH_LATERAL_MG] << pad >> pad

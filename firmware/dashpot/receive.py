@@ -9,6 +9,7 @@ from micropython import const
 
 # layout: begin (tools/gen_layout.py writes these from layout.toml)
 _S_NOW_US = const(0)
+_S_DT_US = const(1)
 _S_FAULTS = const(4)
 _S_FRAMES_USED = const(9)
 _S_FRAMES_UNKNOWN = const(10)
@@ -33,6 +34,7 @@ _N_RING = const(4)
 _N_FRAME = const(5)
 _CHANNEL_ROW_RATE_100MS = const(5)
 _CHANNEL_ROW_RATE_FLOOR_US = const(6)
+_MESSAGE_KEY = const(0)
 _MESSAGE_LENGTH = const(1)
 _MESSAGE_FIRST_SIGNAL = const(2)
 _MESSAGE_SIGNAL_COUNT = const(3)
@@ -106,31 +108,39 @@ _RATE_SPAN_128US = const(781)  # the same in steps of 128 us, so that a rate tim
 
 
 @micropython.viper
-def drain(ring: ptr32, image: ptr32, received: ptr32, state: ptr32, crc_tables: ptr8):
-    """Take every waiting frame: find its message, check it, write the channels it carries.
+def drain(image: ptr32, state: ptr32, ring: ptr32, received: ptr32, crc_tables: ptr8):
+    """Let every channel grow older, then take each waiting frame: find its message, check it, write its channels.
 
     A frame that fails its length, checksum or counter, and a value that is an invalid code or out of range, counts
     and changes nothing else.
     """
     pad = state[_S_PAD]
     now = state[_S_NOW_US]
+    dt = state[_S_DT_US]
     faults = 0
-    for channel in range(_N_CHANNELS):
-        state[_S_FRESH + channel] = 0
+    own = state
+    for _ in range(_N_CHANNELS):
+        own[_S_FRESH] = 0
+        age = own[_S_AGE_US] + dt
+        if age > _AGE_MAX_US:
+            age = _AGE_MAX_US
+        own[_S_AGE_US] = age
+        own = ptr32(uint(own) + 4)
     messages = image[_C_MESSAGES_AT]
     signals = image[_C_SIGNALS_AT]
-    byte = ptr8(ring)
     if ring[_RING_OVERFLOW]:
         faults |= _FAULT_RING_OVERFLOW
         ring[_RING_OVERFLOW] = 0
+    byte = ptr8(ring)
     head = ring[_RING_HEAD]
     tail = ring[_RING_TAIL]
     mask = ring[_RING_MASK]
     while tail != head:
-        frame = _N_RING + (tail & mask) * _N_FRAME
+        at = _N_RING + (tail & mask) * _N_FRAME
+        frame = ptr32(uint(ring) + (at << 2))
+        data = ptr8(uint(byte) + (at + _FRAME_DATA << 2))
         tail = (tail + 1) & _CLOCK_MASK
-        key = ring[frame + _FRAME_KEY]
-        data = (frame + _FRAME_DATA) << 2
+        key = frame[_FRAME_KEY]
 
         low = 0
         high = image[_C_MESSAGES_COUNT]
@@ -140,124 +150,121 @@ def drain(ring: ptr32, image: ptr32, received: ptr32, state: ptr32, crc_tables: 
                 low = middle + 1
             else:
                 high = middle
-        row = messages + low * _N_MESSAGE
-        if low >= image[_C_MESSAGES_COUNT] or image[row] != key:
+        row = ptr32(uint(image) + (messages + low * _N_MESSAGE << 2))
+        if low >= image[_C_MESSAGES_COUNT] or row[_MESSAGE_KEY] != key:
             state[_S_FRAMES_UNKNOWN] = (state[_S_FRAMES_UNKNOWN] + 1) & _COUNT_MAX
             continue
-        tally = low * _N_RECEIVED
+        tally = ptr32(uint(received) + (low * _N_RECEIVED << 2))
 
         good = 1
-        length = image[row + _MESSAGE_LENGTH]
-        if ring[frame + _FRAME_LENGTH] < length:
+        length = row[_MESSAGE_LENGTH]
+        if frame[_FRAME_LENGTH] < length:
             good = 0
 
-        modulo = image[row + _MESSAGE_COUNTER_MODULO]
+        modulo = row[_MESSAGE_COUNTER_MODULO]
         counter = 0
         if good and modulo:
-            counter = byte[data + image[row + _MESSAGE_COUNTER_BYTE]] >> image[row + _MESSAGE_COUNTER_SHIFT]
-            counter &= image[row + _MESSAGE_COUNTER_MASK]
+            counter = data[row[_MESSAGE_COUNTER_BYTE]] >> row[_MESSAGE_COUNTER_SHIFT]
+            counter &= row[_MESSAGE_COUNTER_MASK]
             if counter >= modulo:
                 good = 0
 
-        kind = image[row + _MESSAGE_CRC_KIND]
+        kind = row[_MESSAGE_CRC_KIND]
         if good and kind:
-            table = image[row + _MESSAGE_CRC_TABLE]
-            crc_byte = image[row + _MESSAGE_CRC_BYTE]
-            crc = image[row + _MESSAGE_CRC_INIT]
+            table = ptr8(uint(crc_tables) + row[_MESSAGE_CRC_TABLE])
+            crc_byte = row[_MESSAGE_CRC_BYTE]
+            crc = row[_MESSAGE_CRC_INIT]
             if kind == _CRC_E2E_P1:
-                data_id = image[row + _MESSAGE_DATA_ID]
-                crc = crc_tables[table + (crc ^ (data_id & 0xFF))]
-                crc = crc_tables[table + (crc ^ (data_id >> 8))]
+                data_id = row[_MESSAGE_DATA_ID]
+                crc = table[crc ^ (data_id & 0xFF)]
+                crc = table[crc ^ (data_id >> 8)]
             for i in range(length):
                 if i != crc_byte:
-                    crc = crc_tables[table + (crc ^ byte[data + i])]
+                    crc = table[crc ^ data[i]]
             if kind == _CRC_E2E_P2:
-                crc = crc_tables[table + (crc ^ image[image[row + _MESSAGE_DATA_IDS] + counter])]
-            if crc ^ image[row + _MESSAGE_CRC_XOR] != byte[data + crc_byte]:
+                crc = table[crc ^ image[row[_MESSAGE_DATA_IDS] + counter]]
+            if crc ^ row[_MESSAGE_CRC_XOR] != data[crc_byte]:
                 good = 0
 
         if good and modulo:
             # Delta 0 is a repetition; past the cap the sequence is wrong, and counting starts anew from here.
-            last = received[tally + _RECEIVED_LAST_COUNTER] << pad >> pad
-            received[tally + _RECEIVED_LAST_COUNTER] = counter
+            last = tally[_RECEIVED_LAST_COUNTER] << pad >> pad
+            tally[_RECEIVED_LAST_COUNTER] = counter
             if last >= 0:
                 delta = counter - last
                 if delta < 0:
                     delta += modulo
-                if delta == 0 or delta > image[row + _MESSAGE_COUNTER_MAX_DELTA]:
+                if delta == 0 or delta > row[_MESSAGE_COUNTER_MAX_DELTA]:
                     good = 0
 
         if not good:
-            received[tally + _RECEIVED_BAD] = (received[tally + _RECEIVED_BAD] + 1) & _COUNT_MAX
+            tally[_RECEIVED_BAD] = (tally[_RECEIVED_BAD] + 1) & _COUNT_MAX
             state[_S_FRAMES_BAD] = (state[_S_FRAMES_BAD] + 1) & _COUNT_MAX
             faults |= _FAULT_FRAME_BAD
             continue
-        received[tally + _RECEIVED_GOOD] = (received[tally + _RECEIVED_GOOD] + 1) & _COUNT_MAX
+        tally[_RECEIVED_GOOD] = (tally[_RECEIVED_GOOD] + 1) & _COUNT_MAX
         state[_S_FRAMES_USED] = (state[_S_FRAMES_USED] + 1) & _COUNT_MAX
 
-        age = (now - ring[frame + _FRAME_STAMP_US]) & _CLOCK_MASK
+        stamp = frame[_FRAME_STAMP_US]
+        age = (now - stamp) & _CLOCK_MASK
         if age >= _CLOCK_HALF:
             age = 0
         elif age > _AGE_MAX_US:
             age = _AGE_MAX_US
 
         chosen = 0
-        count = image[row + _MESSAGE_MUX_COUNT]
+        count = row[_MESSAGE_MUX_COUNT]
         if count:
-            at = data + image[row + _MESSAGE_MUX_FIRST]
-            step = image[row + _MESSAGE_MUX_STEP] << pad >> pad
+            at = row[_MESSAGE_MUX_FIRST]
+            step = row[_MESSAGE_MUX_STEP] << pad >> pad
             for _ in range(count):
-                chosen = chosen << 8 | byte[at]
+                chosen = chosen << 8 | data[at]
                 at += step
-            chosen = chosen >> image[row + _MESSAGE_MUX_SHIFT] & image[row + _MESSAGE_MUX_MASK]
+            chosen = chosen >> row[_MESSAGE_MUX_SHIFT] & row[_MESSAGE_MUX_MASK]
 
-        signal = signals + image[row + _MESSAGE_FIRST_SIGNAL] * _N_SIGNAL
-        end = signal + image[row + _MESSAGE_SIGNAL_COUNT] * _N_SIGNAL
-        while signal < end:
-            wanted = image[signal + _SIGNAL_MUX_VALUE] << pad >> pad
+        count = row[_MESSAGE_SIGNAL_COUNT]
+        row = ptr32(uint(image) + (signals + row[_MESSAGE_FIRST_SIGNAL] * _N_SIGNAL << 2))
+        for _ in range(count):
+            wanted = row[_SIGNAL_MUX_VALUE] << pad >> pad
             if wanted < 0 or wanted == chosen:
-                channel = image[signal + _SIGNAL_CHANNEL]
-                step = image[signal + _SIGNAL_STEP] << pad >> pad
-                at = data + image[signal + _SIGNAL_FIRST]
+                channel = row[_SIGNAL_CHANNEL]
+                own = ptr32(uint(state) + (channel << 2))
+                step = row[_SIGNAL_STEP] << pad >> pad
+                at = row[_SIGNAL_FIRST]
                 raw = 0
-                for _ in range(image[signal + _SIGNAL_COUNT]):
-                    raw = raw << 8 | byte[at]
+                for _ in range(row[_SIGNAL_COUNT]):
+                    raw = raw << 8 | data[at]
                     at += step
-                raw = raw >> image[signal + _SIGNAL_SHIFT] & image[signal + _SIGNAL_MASK]
-                raw = (raw ^ image[signal + _SIGNAL_FLIP]) - image[signal + _SIGNAL_LESS]
-                count = image[signal + _SIGNAL_LOW_COUNT]
-                if count:
+                raw = raw >> row[_SIGNAL_SHIFT] & row[_SIGNAL_MASK]
+                raw = (raw ^ row[_SIGNAL_FLIP]) - row[_SIGNAL_LESS]
+                low_count = row[_SIGNAL_LOW_COUNT]
+                if low_count:
                     if raw > 0x7FFF:
                         raw = 0x7FFF
-                    at = data + image[signal + _SIGNAL_LOW_FIRST]
+                    at = row[_SIGNAL_LOW_FIRST]
                     part = 0
-                    for _ in range(count):
-                        part = part << 8 | byte[at]
+                    for _ in range(low_count):
+                        part = part << 8 | data[at]
                         at += step
-                    raw = raw << 16 | (part >> image[signal + _SIGNAL_LOW_SHIFT] & 0xFFFF)
-                if byte[data + image[signal + _SIGNAL_SIGN_BYTE]] & image[signal + _SIGNAL_SIGN_MASK]:
+                    raw = raw << 16 | (part >> row[_SIGNAL_LOW_SHIFT] & 0xFFFF)
+                if data[row[_SIGNAL_SIGN_BYTE]] & row[_SIGNAL_SIGN_MASK]:
                     raw = 0 - raw
 
                 bad = 0
-                if (
-                    image[signal + _SIGNAL_HAS_INVALID]
-                    and raw == image[signal + _SIGNAL_INVALID] << pad >> pad
-                ):
+                if row[_SIGNAL_HAS_INVALID] and raw == row[_SIGNAL_INVALID] << pad >> pad:
                     bad = 1
-                bound = image[signal + _SIGNAL_CLIP_LOW] << pad >> pad
+                bound = row[_SIGNAL_CLIP_LOW] << pad >> pad
                 if raw < bound:
                     raw = bound
-                bound = image[signal + _SIGNAL_CLIP_HIGH] << pad >> pad
+                bound = row[_SIGNAL_CLIP_HIGH] << pad >> pad
                 if raw > bound:
                     raw = bound
-                half = image[signal + _SIGNAL_HALF] << pad >> pad
-                raw = (raw * (image[signal + _SIGNAL_NUM] << pad >> pad) + half) // image[
-                    signal + _SIGNAL_DEN
-                ]
-                raw += image[signal + _SIGNAL_OFFSET] << pad >> pad
-                if raw < image[signal + _SIGNAL_RANGE_LOW] << pad >> pad:
+                half = row[_SIGNAL_HALF] << pad >> pad
+                raw = (raw * (row[_SIGNAL_NUM] << pad >> pad) + half) // row[_SIGNAL_DEN]
+                raw += row[_SIGNAL_OFFSET] << pad >> pad
+                if raw < row[_SIGNAL_RANGE_LOW] << pad >> pad:
                     bad = 1
-                elif raw > image[signal + _SIGNAL_RANGE_HIGH] << pad >> pad:
+                elif raw > row[_SIGNAL_RANGE_HIGH] << pad >> pad:
                     bad = 1
 
                 if bad:
@@ -265,16 +272,17 @@ def drain(ring: ptr32, image: ptr32, received: ptr32, state: ptr32, crc_tables: 
 
                 # A change faster than the signal can be is refused; the time since the last good value grows meanwhile,
                 # and with it what is allowed, so a step that stays is taken in the end.
-                rate = image[_C_CHANNEL_ROWS + channel * _N_CHANNEL_ROW + _CHANNEL_ROW_RATE_100MS]
-                if rate and not bad and state[_S_AGE_US + channel] != _AGE_MAX_US:
-                    interval = (ring[frame + _FRAME_STAMP_US] - state[_S_STAMP_US + channel]) & _CLOCK_MASK
+                limits = ptr32(uint(image) + (_C_CHANNEL_ROWS + channel * _N_CHANNEL_ROW << 2))
+                rate = limits[_CHANNEL_ROW_RATE_100MS]
+                if rate and not bad and own[_S_AGE_US] != _AGE_MAX_US:
+                    interval = (stamp - own[_S_STAMP_US]) & _CLOCK_MASK
                     if interval >= _CLOCK_HALF:
                         interval = 0
-                    least = image[_C_CHANNEL_ROWS + channel * _N_CHANNEL_ROW + _CHANNEL_ROW_RATE_FLOOR_US]
+                    least = limits[_CHANNEL_ROW_RATE_FLOOR_US]
                     if interval < least:
                         interval = least
                     if interval < _RATE_SPAN_US:
-                        change = raw - (state[_S_VALUE + channel] << pad >> pad)
+                        change = raw - (own[_S_VALUE] << pad >> pad)
                         if change < 0:
                             change = 0 - change
                         if change > rate * (interval >> 7) // _RATE_SPAN_128US:
@@ -283,15 +291,15 @@ def drain(ring: ptr32, image: ptr32, received: ptr32, state: ptr32, crc_tables: 
 
                 if bad:
                     state[_S_SIGNALS_BAD] = (state[_S_SIGNALS_BAD] + 1) & _COUNT_MAX
-                    state[_S_GOOD_RUN + channel] = 0
+                    own[_S_GOOD_RUN] = 0
                 else:
-                    state[_S_VALUE + channel] = raw
-                    state[_S_AGE_US + channel] = age
-                    state[_S_STAMP_US + channel] = ring[frame + _FRAME_STAMP_US]
-                    state[_S_FRESH + channel] = 1
-                    run = state[_S_GOOD_RUN + channel]
+                    own[_S_VALUE] = raw
+                    own[_S_AGE_US] = age
+                    own[_S_STAMP_US] = stamp
+                    own[_S_FRESH] = 1
+                    run = own[_S_GOOD_RUN]
                     if run < _RUN_MAX:
-                        state[_S_GOOD_RUN + channel] = run + 1
-            signal += _N_SIGNAL
+                        own[_S_GOOD_RUN] = run + 1
+            row = ptr32(uint(row) + (_N_SIGNAL << 2))
     ring[_RING_TAIL] = tail
     state[_S_FAULTS] = faults

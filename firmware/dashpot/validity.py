@@ -20,7 +20,6 @@ _S_TICKS = const(102)
 _S_VALUE = const(103)
 _S_AGE_US = const(121)
 _S_GOOD_RUN = const(139)
-_S_FRESH = const(157)
 _S_TRUST_Q10 = const(175)
 _S_STILL_VALUE = const(211)
 _S_STILL_US = const(229)
@@ -88,48 +87,43 @@ def judge(image: ptr32, state: ptr32):
     if state[_S_TRUST_Q10 + _CH_ROAD_SPEED_CM_S] == _ONE_Q10:
         if state[_S_CHANNEL + _CH_ROAD_SPEED_CM_S] << pad >> pad >= image[_C_STILL_SPEED_CM_S]:
             moving = 1
-    row = _C_CHANNEL_ROWS
+    own = state
+    row = ptr32(uint(image) + (_C_CHANNEL_ROWS << 2))
     for channel in range(_N_CHANNELS):
-        if image[row + _CHANNEL_ROW_CONFIGURED]:
-            age = state[_S_AGE_US + channel]
-            if not state[_S_FRESH + channel]:
-                age += dt
-                if age > _AGE_MAX_US:
-                    age = _AGE_MAX_US
-                state[_S_AGE_US + channel] = age
+        if row[_CHANNEL_ROW_CONFIGURED]:
             # Not believed, or lost too often; no news: too old, or at one value for too long while the car moves.
             gone = (latched | unlikely) >> channel & 1
-            if age > image[row + _CHANNEL_ROW_TIMEOUT_US]:
+            if own[_S_AGE_US] > row[_CHANNEL_ROW_TIMEOUT_US]:
                 gone = 1
-            still = state[_S_STILL_US + channel]
-            if state[_S_VALUE + channel] != state[_S_STILL_VALUE + channel]:
-                state[_S_STILL_VALUE + channel] = state[_S_VALUE + channel]
+            still = own[_S_STILL_US]
+            if own[_S_VALUE] != own[_S_STILL_VALUE]:
+                own[_S_STILL_VALUE] = own[_S_VALUE]
                 still = 0
             elif moving and not gone and still < _AGE_MAX_US:
                 still += dt
-            state[_S_STILL_US + channel] = still
-            if image[row + _CHANNEL_ROW_STILL_US] and still > image[row + _CHANNEL_ROW_STILL_US]:
+            own[_S_STILL_US] = still
+            if row[_CHANNEL_ROW_STILL_US] and still > row[_CHANNEL_ROW_STILL_US]:
                 gone = 1
                 faults |= _FAULT_SIGNAL_STILL
             if gone:
-                state[_S_GOOD_RUN + channel] = 0
-            default = image[row + _CHANNEL_ROW_DEFAULT] << pad >> pad
-            required = image[row + _CHANNEL_ROW_REQUIRED]
-            other = image[row + _CHANNEL_ROW_SUBSTITUTE]
+                own[_S_GOOD_RUN] = 0
+            default = row[_CHANNEL_ROW_DEFAULT] << pad >> pad
+            required = row[_CHANNEL_ROW_REQUIRED]
+            other = row[_CHANNEL_ROW_SUBSTITUTE]
             if other and state[_S_SUBSTITUTE_OK + other - 1]:
                 default = state[_S_SUBSTITUTE_MG + other - 1] << pad >> pad
                 required = 0
-            trust = state[_S_TRUST_Q10 + channel]
-            if state[_S_GOOD_RUN + channel] >= image[row + _CHANNEL_ROW_HEAL_GOOD]:
-                state[_S_TRUSTED + channel] = 1
+            trust = own[_S_TRUST_Q10]
+            if own[_S_GOOD_RUN] >= row[_CHANNEL_ROW_HEAL_GOOD]:
+                own[_S_TRUSTED] = 1
                 trust += image[_C_RECOVER_Q10]
                 if trust > _ONE_Q10:
                     trust = _ONE_Q10
             elif gone:
-                if state[_S_TRUSTED + channel]:
-                    state[_S_TRUSTED + channel] = 0
-                    state[_S_LOSSES + channel] += 1
-                    if state[_S_LOSSES + channel] > image[_C_LOSSES_MOST]:
+                if own[_S_TRUSTED]:
+                    own[_S_TRUSTED] = 0
+                    own[_S_LOSSES] += 1
+                    if own[_S_LOSSES] > image[_C_LOSSES_MOST]:
                         latched |= 1 << channel
                 trust -= fade
                 if trust < 0:
@@ -137,14 +131,18 @@ def judge(image: ptr32, state: ptr32):
                 lost |= 1 << channel
                 if required:
                     required_lost = 1
-            state[_S_TRUST_Q10 + channel] = trust
+            own[_S_TRUST_Q10] = trust
             if trust != _ONE_Q10:
                 part = 1
                 if required:
                     required_part = 1
-            held = state[_S_VALUE + channel] << pad >> pad
-            state[_S_CHANNEL + channel] = default + ((held - default) * trust >> 10)
-        row += _N_CHANNEL_ROW
+            if trust == _ONE_Q10:
+                own[_S_CHANNEL] = own[_S_VALUE]
+            else:
+                held = own[_S_VALUE] << pad >> pad
+                own[_S_CHANNEL] = default + ((held - default) * trust >> 10)
+        own = ptr32(uint(own) + 4)
+        row = ptr32(uint(row) + (_N_CHANNEL_ROW << 2))
     state[_S_CHANNELS_LOST] = lost
     state[_S_CHANNELS_LATCHED] = latched
     if latched:

@@ -42,6 +42,7 @@ _C_RESISTANCE_Q10 = const(583)
 _N_CORNERS = const(4)
 _N_CHECK_ROW = const(5)
 _CHECK_ROW_LIMIT = const(3)
+_CHECK_ROW_HEAL_LIMIT = const(4)
 _FLAG_OVER_CURRENT_FRONT_LEFT = const(8)
 _CHECK_COIL_OPEN = const(19)
 _CHECK_COIL_SHORT = const(23)
@@ -74,7 +75,9 @@ def watch(image: ptr32, state: ptr32):
     elif top > _SUPPLY_MOST_MV:
         top = _SUPPLY_MOST_MV
     for corner in range(_N_CORNERS):
-        measured = state[_S_MEASURED_MA + corner]
+        own = ptr32(uint(state) + (corner << 2))
+        row = ptr32(uint(image) + (corner << 2))
+        measured = own[_S_MEASURED_MA]
         if measured > _MEASURED_MAX_MA:
             measured = _MEASURED_MAX_MA
         # The hardware's own switch needs no control by this firmware.
@@ -85,31 +88,35 @@ def watch(image: ptr32, state: ptr32):
         tracking = _NONE
         odd = _NONE
         if image[_C_CURRENT_CONTROL]:
-            at = _C_CHECK_ROWS + (_CHECK_COIL_SHORT + corner) * _N_CHECK_ROW + _CHECK_ROW_LIMIT
-            if measured > image[at + state[_S_TRIPPED + _CHECK_COIL_SHORT + corner]]:
+            limits = ptr32(uint(image) + (_C_CHECK_ROWS + corner * _N_CHECK_ROW << 2))
+            most = limits[_CHECK_COIL_SHORT * _N_CHECK_ROW + _CHECK_ROW_LIMIT]
+            if own[_S_TRIPPED + _CHECK_COIL_SHORT]:
+                most = limits[_CHECK_COIL_SHORT * _N_CHECK_ROW + _CHECK_ROW_HEAL_LIMIT]
+            if measured > most:
                 short = _BAD
-            volt_q4 = state[_S_COIL_VOLT_Q4 + corner] << pad >> pad
-            reference = state[_S_COIL_REFERENCE_Q8 + corner] >> 8
-            at = _C_CHECK_ROWS + (_CHECK_COIL_OPEN + corner) * _N_CHECK_ROW + _CHECK_ROW_LIMIT
-            if reference >= image[at] and state[_S_DUTY_Q14 + corner]:
+            volt_q4 = own[_S_COIL_VOLT_Q4] << pad >> pad
+            reference = own[_S_COIL_REFERENCE_Q8] >> 8
+            if reference >= limits[_CHECK_COIL_OPEN * _N_CHECK_ROW + _CHECK_ROW_LIMIT] and own[_S_DUTY_Q14]:
                 opened = _FINE
                 if measured * 1000 < reference * image[_C_OPEN_PERMILLE]:
                     opened = _BAD
             # With all of the supply on the coil the current is as high as it can be, and no error of its control.
             if opened != _BAD and (volt_q4 < top << 4 or measured > reference):
-                at = _C_CHECK_ROWS + (_CHECK_COIL_TRACKING + corner) * _N_CHECK_ROW + _CHECK_ROW_LIMIT
                 tracking = _FINE
                 error = reference - measured
                 if error < 0:
                     error = 0 - error
-                limit = reference * image[at + state[_S_TRIPPED + _CHECK_COIL_TRACKING + corner]] // 1000
+                share = limits[_CHECK_COIL_TRACKING * _N_CHECK_ROW + _CHECK_ROW_LIMIT]
+                if own[_S_TRIPPED + _CHECK_COIL_TRACKING]:
+                    share = limits[_CHECK_COIL_TRACKING * _N_CHECK_ROW + _CHECK_ROW_HEAL_LIMIT]
+                limit = reference * share // 1000
                 if error > image[_C_TRACKING_LEAST_MA] and error > limit:
                     tracking = _BAD
 
             # From i' = a i + (1 - a) v / R; where the current stands still, a is out of it.
-            before = state[_S_COIL_BEFORE_MA + corner]
-            zero = image[_C_COIL_ZERO_Q10 + corner]
-            estimate = state[_S_COIL_OHM_Q4 + corner]
+            before = own[_S_COIL_BEFORE_MA]
+            zero = row[_C_COIL_ZERO_Q10]
+            estimate = own[_S_COIL_OHM_Q4]
             if measured >= _ESTIMATE_FROM_MA and before >= _ESTIMATE_FROM_MA and volt_q4 > 0:
                 below = ((measured << 10) - zero * before << 4) // 1000
                 if below > 0:
@@ -117,19 +124,19 @@ def watch(image: ptr32, state: ptr32):
                     if sample > _ESTIMATE_MAX_MOHM:
                         sample = _ESTIMATE_MAX_MOHM
                     estimate += ((sample << 4) - estimate) * image[_C_RESISTANCE_Q10] + 512 >> 10
-                    state[_S_COIL_OHM_Q4 + corner] = estimate
-                    nominal = image[_C_COIL_MOHM + corner]
+                    own[_S_COIL_OHM_Q4] = estimate
+                    nominal = row[_C_COIL_MOHM]
                     odd = _FINE
                     if (estimate >> 4) * 1000 < nominal * image[_C_RESISTANCE_PERMILLE]:
                         odd = _BAD
                     elif (estimate >> 4) * 1000 > nominal * image[_C_RESISTANCE_PERMILLE + 1]:
                         odd = _BAD
-            state[_S_COIL_BEFORE_MA + corner] = measured
-        state[_S_SUSPECT + _CHECK_COIL_OPEN + corner] = opened
-        state[_S_SUSPECT + _CHECK_COIL_SHORT + corner] = short
-        state[_S_SUSPECT + _CHECK_COIL_RESISTANCE + corner] = odd
-        state[_S_SUSPECT + _CHECK_COIL_RESISTANCE_OFF + corner] = odd
-        state[_S_SUSPECT + _CHECK_COIL_TRACKING + corner] = tracking
+            own[_S_COIL_BEFORE_MA] = measured
+        own[_S_SUSPECT + _CHECK_COIL_OPEN] = opened
+        own[_S_SUSPECT + _CHECK_COIL_SHORT] = short
+        own[_S_SUSPECT + _CHECK_COIL_RESISTANCE] = odd
+        own[_S_SUSPECT + _CHECK_COIL_RESISTANCE_OFF] = odd
+        own[_S_SUSPECT + _CHECK_COIL_TRACKING] = tracking
 
 
 @micropython.viper
@@ -146,31 +153,30 @@ def control(image: ptr32, state: ptr32):
         top = _SUPPLY_MOST_MV
     free = image[_C_FREEWHEEL_MV]
     for corner in range(_N_CORNERS):
-        command = state[_S_CURRENT_MA + corner] << pad >> pad
-        reference = state[_S_COIL_REFERENCE_Q8 + corner]
-        reference += ((command << 8) - reference) * image[_C_COIL_SHARE_Q10 + corner] + 512 >> 10
-        state[_S_COIL_REFERENCE_Q8 + corner] = reference
-        measured = state[_S_MEASURED_MA + corner]
+        own = ptr32(uint(state) + (corner << 2))
+        row = ptr32(uint(image) + (corner << 2))
+        command = own[_S_CURRENT_MA] << pad >> pad
+        reference = own[_S_COIL_REFERENCE_Q8]
+        reference += ((command << 8) - reference) * row[_C_COIL_SHARE_Q10] + 512 >> 10
+        own[_S_COIL_REFERENCE_Q8] = reference
+        measured = own[_S_MEASURED_MA]
         error = command - measured
         if error < 0 - _ERROR_MAX_MA:
             error = 0 - _ERROR_MAX_MA
-        last = state[_S_COIL_ERROR_MA + corner] << pad >> pad
-        nominal = image[_C_COIL_MOHM + corner]
-        gain = nominal * image[_C_COIL_GAIN_Q10 + corner] >> 10
+        last = own[_S_COIL_ERROR_MA] << pad >> pad
+        nominal = row[_C_COIL_MOHM]
+        gain = nominal * row[_C_COIL_GAIN_Q10] >> 10
         if gain > _GAIN_MAX_MOHM:
             gain = _GAIN_MAX_MOHM
-        zero = (
-            1024
-            - (1024 - image[_C_COIL_ZERO_Q10 + corner]) * (state[_S_COIL_OHM_Q4 + corner] >> 4) // nominal
-        )
+        zero = 1024 - (1024 - row[_C_COIL_ZERO_Q10]) * (own[_S_COIL_OHM_Q4] >> 4) // nominal
         if zero < 0:
             zero = 0
         step_q4 = (error << 10) - zero * last >> 6
-        volt_q4 = state[_S_COIL_VOLT_Q4 + corner] << pad >> pad
-        if state[_S_SUSPECT + _CHECK_COIL_OPEN + corner] == _BAD and measured < _SOME_MA:
+        volt_q4 = own[_S_COIL_VOLT_Q4] << pad >> pad
+        if own[_S_SUSPECT + _CHECK_COIL_OPEN] == _BAD and measured < _SOME_MA:
             # Without any current there is nothing to control, and what would wind up now would be a jolt at its return:
             # the voltage that a whole coil would need at rest.
-            volt_q4 = command * (state[_S_COIL_OHM_Q4 + corner] >> 4) // 1000 << 4
+            volt_q4 = command * (own[_S_COIL_OHM_Q4] >> 4) // 1000 << 4
         else:
             volt_q4 += step_q4 * gain // 1000
         if volt_q4 > top << 4:
@@ -182,6 +188,6 @@ def control(image: ptr32, state: ptr32):
             volt_q4 = 0
             error = 0
             duty = 0
-        state[_S_COIL_ERROR_MA + corner] = error
-        state[_S_COIL_VOLT_Q4 + corner] = volt_q4
-        state[_S_DUTY_Q14 + corner] = duty
+        own[_S_COIL_ERROR_MA] = error
+        own[_S_COIL_VOLT_Q4] = volt_q4
+        own[_S_DUTY_Q14] = duty
