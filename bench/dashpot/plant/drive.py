@@ -8,6 +8,7 @@ How the body and the wheels move is not in here: that is the plant's answer to `
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -250,10 +251,12 @@ class Trip:
         """Return times and speeds of a drive round the circuit without pedals and lags, from its start."""
         circuit = self.course
         assert isinstance(circuit, Circuit)
-        longest = (self.duration_s + self.driver.pedal_s) * top_speed_m_s(self.car, self.performance)
-        if not circuit.closed:
-            longest = circuit.length_m
-        grid = np.linspace(0.0, longest, max(round(longest / STEP_M), 2) + 1)
+        if circuit.closed:
+            # As far as the engine could go; the same points whatever the duration, so that a longer drive begins alike.
+            longest = (self.duration_s + self.driver.pedal_s) * top_speed_m_s(self.car, self.performance)
+            grid = np.arange(math.ceil(longest / STEP_M) + 2) * STEP_M
+        else:
+            grid = np.linspace(0.0, circuit.length_m, len(circuit.curvature_per_m) + 1)
         skill = attention(self.driver, stream(self.seed, "skill"), grid)
         grip = self.performance.grip * skill * self.weather.friction_at(circuit, grid)
         found = speed_profile(

@@ -248,10 +248,14 @@ def pedalled(speed_m_s: Floats, half: int, step_s: float) -> Floats:
 
 
 def corrections_rad(driver: Driver, rng: np.random.Generator, speed_m_s: Floats, step_s: float) -> Floats:
-    """Draw the driver's small corrections at the front wheels, none at rest."""
-    per_step = step_s * 2.0 * driver.correction_hz
-    points = rng.normal(size=math.ceil(len(speed_m_s) * per_step) + 2)
-    straight = np.interp(np.arange(len(speed_m_s)) * per_step, np.arange(len(points)), points)
-    wander = Lag(2.0 * driver.correction_hz, 0.8).filtered(straight, step_s)
+    """Draw the driver's small corrections at the front wheels, none at rest.
+
+    White noise through a second-order lag of unit variance: sampled noise of variance 1 has the density T, and
+    the lag lets T omega / (4 damping) of it pass [X].
+    """
+    damping = 0.8
+    lag = Lag(driver.correction_hz, damping)
+    white = rng.normal(size=len(speed_m_s)) / math.sqrt(step_s * math.pi * lag.hz / (2.0 * damping))
+    wander = lag.filtered(white, step_s, start=0.0)
     corrections: Floats = driver.correction_rad * wander * np.clip(speed_m_s / 10.0, 0.0, 1.0)
     return corrections

@@ -6,7 +6,7 @@ Numbers come from a scenario file; heights from dashpot.plant.road.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -244,16 +244,9 @@ class Weather:
     ambient_c: float = 17.5
 
     def friction_at(self, line: Line, distance_m: Floats) -> Floats:
-        """Return the friction at distances, (n,); where zones overlap the lowest counts."""
+        """Return the friction at distances, (n,); a later zone covers an earlier one."""
         grip = np.full(len(distance_m), self.grip)
-        lowest: Floats | None = None
         for zone in self.damp:
             window = line.window(distance_m, zone.start_m, zone.end_m, zone.blend_m, inside=False)
-            here = self.grip + (zone.grip - self.grip) * window
-            # Outside its window a zone says nothing; inside, the lowest of those that do.
-            lowest = here if lowest is None else np.where(window > 0.0, np.minimum(here, lowest), lowest)
-        return grip if lowest is None else lowest
-
-    def dried(self) -> Weather:
-        """Return the same weather on a dry road."""
-        return replace(self, grip=1.0, damp=())
+            grip += (zone.grip - grip) * window
+        return grip

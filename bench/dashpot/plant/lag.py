@@ -71,15 +71,11 @@ class Lag:
         """Return the memory of a lag that has stood at a value for long, (4,)."""
         return np.full(MEMORY, value)
 
-    def filtered(self, values: Floats, step_s: float) -> Floats:
-        """Pass values, one a step, through the lag, which has stood at the first one."""
+    def filtered(self, values: Floats, step_s: float, start: float | None = None) -> Floats:
+        """Pass values, one a step, through the lag, which has stood at `start`, or at the first value."""
         out = np.empty(len(values))
-        run(
-            np.require(values, np.float64, "C"),
-            self.coefficients(step_s),
-            self.settled(float(values[0])),
-            out,
-        )
+        memory = self.settled(float(values[0]) if start is None else start)
+        run(np.require(values, np.float64, "C"), self.coefficients(step_s), memory, out)
         return out
 
 

@@ -1,8 +1,9 @@
 """Manoeuvres for comparing dampers and calibrations: what speed and what bend is asked for, over time or distance.
 
-They begin with the car already rolling steadily and go along a straight of their own. A lane change is a path of
-raised cosines [D]; its usual lengths and offset are those of the double lane change of ISO 3888-1 for a car about
-1.8 m wide [M]; nothing here judges cones.
+They begin with the car already rolling steadily and go along a straight of their own. A lane change is a smooth path
+[D] in the manner of the double lane change of ISO 3888-1, whose lanes are 3.5 m apart with 30 m for the way there and
+25 m each for the stay and the way back [M]. A real car uses some of the lanes' width and begins early, which a path
+does by longer ways and a shorter stay; nothing here judges cones.
 """
 
 from __future__ import annotations
@@ -33,6 +34,10 @@ class Manoeuvre:
         """Its name in a scenario file."""
         return "straight"
 
+    def asks_m_s2(self) -> float:
+        """Return the greatest acceleration of the car that it asks for."""
+        return 0.0
+
     def speed_at(self, time_s: Floats) -> Floats:
         """Return the speed that is wanted, before pedals and lags, (n,)."""
         return np.full(len(time_s), self.speed_m_s)
@@ -59,6 +64,10 @@ class Brake(Manoeuvre):
     def kind(self) -> str:
         """Its name in a scenario file."""
         return "brake"
+
+    def asks_m_s2(self) -> float:
+        """Return the deceleration."""
+        return self.decel_m_s2
 
     def speed_at(self, time_s: Floats) -> Floats:
         """Return the speed, falling from a time on."""
@@ -88,6 +97,10 @@ class StepSteer(Manoeuvre):
         """Its name in a scenario file."""
         return "step_steer"
 
+    def asks_m_s2(self) -> float:
+        """Return the size of the lateral acceleration."""
+        return abs(self.lateral_m_s2)
+
     def bend_at(self, time_s: Floats, distance_m: Floats, speed_m_s: Floats) -> Floats:  # noqa: ARG002 - as above
         """Return the curvature of the steady circle, reached in a straight ramp."""
         share = np.clip((time_s - self.at_s) / self.ramp_s, 0.0, 1.0)
@@ -116,6 +129,10 @@ class Sine(Manoeuvre):
     def kind(self) -> str:
         """Its name in a scenario file."""
         return "sine"
+
+    def asks_m_s2(self) -> float:
+        """Return the size of the lateral acceleration."""
+        return abs(self.lateral_m_s2)
 
     def bend_at(self, time_s: Floats, distance_m: Floats, speed_m_s: Floats) -> Floats:  # noqa: ARG002 - as above
         """Return the curvature."""
@@ -147,6 +164,11 @@ class LaneChange(Manoeuvre):
     def kind(self) -> str:
         """Its name in a scenario file."""
         return "lane_change"
+
+    def asks_m_s2(self) -> float:
+        """Return the greatest lateral acceleration on the path."""
+        along = np.linspace(0.0, self.at_m + self.there_m + self.stay_m + self.back_m, 10_001)
+        return float(np.abs(self.bend_at(along, along, along)).max()) * self.speed_m_s**2
 
     def bend_at(self, time_s: Floats, distance_m: Floats, speed_m_s: Floats) -> Floats:  # noqa: ARG002 - as above
         """Return the path's curvature y'' / (1 + y'^2)^(3/2); distances are taken along the straight."""

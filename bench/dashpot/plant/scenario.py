@@ -7,6 +7,7 @@ A scenario is all that a simulated drive is drawn from. `Scenario.drive` makes t
 from __future__ import annotations
 
 import math
+import tomllib
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,10 +18,10 @@ from dashpot.calibration.findings import Document, Finding, nearest, refuse
 from dashpot.calibration.schema import touches, validate
 from dashpot.errors import InputError
 from dashpot.plant import scenario_keys as keys
-from dashpot.plant.car import Car, load_car
+from dashpot.plant.car import GRAVITY_M_S2, Car, load_car
 from dashpot.plant.circuit import Circuit, Line, lay
 from dashpot.plant.drive import STEP_S, Drive, Switches, Trip, straight_of
-from dashpot.plant.driver import Brakes, Driver, Performance, Steering
+from dashpot.plant.driver import Brakes, Driver, Performance, Steering, downforce_per_m
 from dashpot.plant.ground import Bump, Damp, Ground, Kerb, Patch, Sweep, Weather
 from dashpot.plant.manoeuvre import Brake, LaneChange, Manoeuvre, Sine, StepSteer
 from dashpot.plant.sensors import CORNERS, DEFAULT, PEDAL_BAR, MotionSensors, Sensor, readings
@@ -190,8 +191,15 @@ def demo_scenario_path(name: str) -> Path:
 
 def demo_scenarios() -> tuple[str, ...]:
     """Return the names of the scenarios that come with dashpot."""
+    return _shipped("duration")
+
+
+def _shipped(key: str) -> tuple[str, ...]:
+    """Return the names of the files in the package that have a key, by which their kind is known."""
     return tuple(
-        sorted(path.stem for path in DATA.glob("*.toml") if "\nduration" in path.read_text(encoding="utf-8"))
+        path.stem
+        for path in sorted(DATA.glob("*.toml"))
+        if key in tomllib.loads(path.read_text(encoding="utf-8"))
     )
 
 
@@ -206,7 +214,7 @@ def _stand_in() -> dict[str, Any]:
             "sine": {"speed": "20 m/s", "lateral": "0.5 g", "frequency": "0.5 Hz"},
         },
         "road": {"sweep": {"from": "1 Hz", "to": "2 Hz", "over": "5 s", "amplitude": "1 mm"}},
-        "valves": {"front": "", "rear": ""},
+        "valves": {"front": "merlin_t4_front_valve", "rear": "merlin_t4_rear_valve"},
         "currents": {"front": "0 A", "rear": "0 A"},
     }  # fmt: skip
 
@@ -247,6 +255,9 @@ class _Reader:
             return None
         line = course if isinstance(course, Circuit) else straight_of(course.speed_m_s, file.duration_s)
         ground, weather = self._ground(line, course), self._weather(line)
+        performance = Performance(**keys.written(file.performance))
+        if isinstance(course, Manoeuvre):
+            self._within_grip(course, car, performance, weather)
         if self.findings:
             return None
         switches, supply = file.switches, file.supply
@@ -257,7 +268,7 @@ class _Reader:
             car=car,
             course=course,
             valves=valves,
-            performance=Performance(**keys.written(file.performance)),
+            performance=performance,
             brakes=Brakes(**keys.written(file.brakes)),
             steering=Steering(**keys.written(file.steering)),
             driver=Driver(**keys.written(file.driver)),
@@ -273,38 +284,43 @@ class _Reader:
     def _wrong(self, key: str, message: str, *needs: str) -> None:
         self.findings.append(self.document.error(key, message, needs))
 
-    def _path(self, name: str) -> Path:
+    def _beside(self, name: str) -> Path:
         folder = self.document.path.parent if self.document.path is not None else Path()
         return folder / name
 
-    def _car(self) -> Car | None:
-        name = self.file.car
-        path = self._path(name)
+    def _file(self, key: str, name: str, kind: str, mark: str) -> Path | None:
+        """Return a file beside the scenario, or one that comes with dashpot; `mark` is a key that its kind has."""
         if not name.endswith(".toml"):
-            known = sorted(
-                p.stem for p in DATA.glob("*.toml") if "\nwheelbase" in p.read_text(encoding="utf-8")
+            known = _shipped(mark)
+            if name in known:
+                return DATA / f"{name}.toml"
+            self._wrong(
+                key, f"there is no {kind} {name!r}; {nearest(name, known)}; a file's name ends in .toml"
             )
-            if name not in known:
-                self._wrong("car", f"there is no car {name!r}; {nearest(name, known)}; a file ends in .toml")
-                return None
-            path = DATA / f"{name}.toml"
-        elif not path.is_file():
-            self._wrong("car", f"{path} is no file; a car file is looked for beside the scenario")
             return None
-        return load_car(path)
+        path = self._beside(name)
+        if path.is_file():
+            return path
+        self._wrong(key, f"{path} is no file; a {kind} file is looked for beside the scenario")
+        return None
+
+    def _car(self) -> Car | None:
+        path = self._file("car", self.file.car, "car", "wheelbase")
+        if path is None:
+            return None
+        try:
+            return load_car(path)
+        except InputError as error:
+            # The car's own mistakes, each with its file and line.
+            self.findings += getattr(error, "findings", [self.document.error("car", str(error))])
+            return None
 
     def _valves(self) -> tuple[Path, Path] | None:
         if self.file.valves is None:
             return None
-        found = []
-        for axle in ("front", "rear"):
-            path = self._path(getattr(self.file.valves, axle))
-            if not path.is_file():
-                self._wrong(
-                    f"valves.{axle}", f"{path} is no file; a valve file is looked for beside the scenario"
-                )
-            found.append(path)
-        return found[0], found[1]
+        front = self._file("valves.front", self.file.valves.front, "valve", "compression")
+        rear = self._file("valves.rear", self.file.valves.rear, "valve", "compression")
+        return None if front is None or rear is None else (front, rear)
 
     def _course(self) -> Circuit | Manoeuvre | None:
         circuit, manoeuvre = self.file.circuit, self.file.manoeuvre
@@ -349,6 +365,20 @@ class _Reader:
         hz = sine.hz if sine.hz is not None else sine.speed_m_s / (2.0 * (sine.spacing_m or 1.0))
         return Sine(sine.speed_m_s, sine.lateral_m_s2, hz, sine.at_s, sine.count)
 
+    def _within_grip(self, course: Manoeuvre, car: Car, performance: Performance, weather: Weather) -> None:
+        """Refuse what the tyres cannot give; zones of less friction on the way are not looked at."""
+        lift = downforce_per_m(car) * course.speed_m_s**2
+        most = performance.grip * weather.grip * (GRAVITY_M_S2 + lift)
+        asked = course.asks_m_s2()
+        if asked > most:
+            self._wrong(
+                f"manoeuvre.{course.kind}",
+                f"asks for {asked / GRAVITY_M_S2:.2f} g; the tyres give {most / GRAVITY_M_S2:.2f} g here",
+                "performance.grip",
+                "weather.grip",
+                "car",
+            )
+
     def _zone(
         self, line: Line, key: str, row: int, zone: Any, least_m: float = 0.0
     ) -> tuple[float, float] | None:
@@ -370,7 +400,7 @@ class _Reader:
         given = [name for name in ("class", "roughness", "profile") if _road_value(road, name) is not None]
         if len(given) > 1:
             self._wrong("road", f"has {' and '.join(given)}; one of class, roughness and profile is wanted")
-        profile = None if road.profile is None else self._path(road.profile)
+        profile = None if road.profile is None else self._beside(road.profile)
         if profile is not None and not profile.is_file():
             self._wrong("road.profile", f"{profile} is no file; a profile is looked for beside the scenario")
         patches, kerbs, bumps = [], [], []

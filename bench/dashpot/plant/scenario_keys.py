@@ -297,9 +297,9 @@ class LaneChangeKeys(Strict):
     speed_m_s: Annotated[float, _SPEED] = Field(alias="speed")
     at_m: Annotated[float, _length(0.0, 5000.0)] = Field(default=30.0, alias="at")
     offset_m: Annotated[float, _length(-20.0, 20.0)] = Field(default=3.5, alias="offset")
-    there_m: Annotated[float, _length(1.0, 500.0)] = Field(default=30.0, alias="there")
-    stay_m: Annotated[float, _length(0.0, 500.0)] = Field(default=25.0, alias="stay")
-    back_m: Annotated[float, _length(0.0, 500.0)] = Field(default=25.0, alias="back")
+    there_m: Annotated[float, _length(1.0, 500.0)] = Field(default=40.0, alias="there")
+    stay_m: Annotated[float, _length(0.0, 500.0)] = Field(default=15.0, alias="stay")
+    back_m: Annotated[float, _length(0.0, 500.0)] = Field(default=40.0, alias="back")
 
 
 class ManoeuvreKeys(Strict):

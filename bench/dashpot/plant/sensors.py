@@ -212,8 +212,8 @@ def _wheel_speed(drive: Drive, axle: int, side: int) -> Floats:
 
 def _warmed(start_c: float, heating_k_per_s: Floats, cooling_s: float) -> Floats:
     """Integrate T' = heating - (T - start) / cooling_s, one value a millisecond: a first-order lag of the heating."""
-    around = np.concatenate(([0.0], heating_k_per_s))
-    warmed: Floats = start_c + cooling_s * Lag.first(cooling_s).filtered(around, STEP_S)[1:]
+    lag = Lag.first(cooling_s)
+    warmed: Floats = start_c + cooling_s * lag.filtered(heating_k_per_s, STEP_S, start=0.0)
     return warmed
 
 
