@@ -19,7 +19,7 @@ from dashpot.starting.loads import Corner, Loaded, Loading, corners_of
 from dashpot.starting.modes import BodyModes, body_modes, each_alone, heave_alone
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from dashpot.plant.car import Car
     from dashpot.plant.chassis import Linear
@@ -108,14 +108,22 @@ class Solver:
         car: the car.
         valves: front and rear.
         targets: what is wanted.
+        advance: told of each position and each cell that is done; see `steps`.
 
     Raises:
         InputError: a valve cannot be adjusted, or the car turns over.
 
     """
 
-    def __init__(self, car: Car, valves: tuple[Valve, Valve], targets: Targets) -> None:
+    def __init__(
+        self,
+        car: Car,
+        valves: tuple[Valve, Valve],
+        targets: Targets,
+        advance: Callable[[], None] = lambda: None,
+    ) -> None:
         self.car, self.valves, self.targets = car, valves, targets
+        self._advance = advance
         self.dampers: tuple[Damper, Damper] = (valves[0].damper(), valves[1].damper())
         front, rear = (
             Firmness(damper, DEMANDS, even_curve(damper, valve.least_a * 1e3, valve.most_a * 1e3, valve.name))
@@ -189,6 +197,7 @@ class Solver:
         wanted = self._split(ratio)
         demand = tuple(rounded(_within(one), BASE_STEP) for one in wanted)
         system = self.linear_of(demand)
+        self._advance()
         return Position(
             heave, wanted, (demand[0], demand[1]), each_alone(system), body_modes(system), reached
         )
@@ -272,6 +281,7 @@ class Solver:
             room.append(WHOLE - total)
             reason.append(self._reason(corner, loaded, ratio, made, asked, kept))
         system = self.linear_of(demand)
+        self._advance()
         return Cell(
             lateral_mg, longitudinal_mg, share, loaded, tuple(target), tuple(wanted), tuple(demand), tuple(value),
             tuple(current), tuple(achieved), tuple(room), each_alone(system), body_modes(system),
