@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from dashpot.errors import InputError
-from firmware_fixtures import Firmware
+from firmware_fixtures import Firmware, checked_module
 from images import ALL_LAYERS, CORNERS, FIRST_ID, LAYOUT, ImageBuilder, block, column, direct_signal, sealed
 from test_firmware_core import random_values
 from test_firmware_laws import busy_image
@@ -249,15 +249,20 @@ WRONG: list[tuple[str, Callable[[ImageBuilder], object]]] = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize("change", [change for _, change in WRONG], ids=[name for name, _ in WRONG])
-def test_everything_that_a_stage_relies_on_is_checked(
-    firmware: Firmware, change: Callable[[ImageBuilder], object]
-) -> None:
+def changed(change: Callable[[ImageBuilder], object]) -> bytes:
+    """An image with every layer on and one change."""
     image = busy_image(*ALL_LAYERS)
     if change is dict(WRONG).get("blend wider than half the medium band"):
         image.put("band_blend_mm_s", 51)
     assert change(image) is not False
-    assert refusal(firmware, image.build()) == WRONG_CONTENT
+    return image.build()
+
+
+@pytest.mark.parametrize("change", [change for _, change in WRONG], ids=[name for name, _ in WRONG])
+def test_everything_that_a_stage_relies_on_is_checked(
+    firmware: Firmware, change: Callable[[ImageBuilder], object]
+) -> None:
+    assert refusal(firmware, changed(change)) == WRONG_CONTENT
 
 
 RIGHT: list[tuple[str, Callable[[ImageBuilder], object]]] = [
@@ -307,9 +312,18 @@ RIGHT: list[tuple[str, Callable[[ImageBuilder], object]]] = [
 
 @pytest.mark.parametrize("change", [change for _, change in RIGHT], ids=[name for name, _ in RIGHT])
 def test_what_lies_just_inside_is_taken(firmware: Firmware, change: Callable[[ImageBuilder], object]) -> None:
-    image = busy_image(*ALL_LAYERS)
-    change(image)
-    assert refusal(firmware, image.build()) == TAKEN
+    assert refusal(firmware, changed(change)) == TAKEN
+
+
+def test_checked_cpython_takes_and_refuses_the_same() -> None:
+    # All of them at once: no interpreter to talk to, so it takes a second.
+    image = checked_module("dashpot.image")
+    for _, change in RIGHT:
+        image.read(changed(change))
+    for name, change in WRONG:
+        with pytest.raises(image.Refused) as caught:
+            image.read(changed(change))
+        assert caught.value.code == WRONG_CONTENT, name
 
 
 def test_tables_that_end_past_the_image_are_refused(firmware: Firmware) -> None:
