@@ -541,6 +541,27 @@ def test_a_tracking_error_is_a_share_of_the_current_and_more_than_noise(
     assert Watch()(**words)["coil_tracking"] == seen
 
 
+@pytest.mark.parametrize(("check", "measured_ma"), [("coil_short", 2001), ("coil_tracking", 1051)])
+@pytest.mark.parametrize("corner", CORNERS)
+def test_a_tripped_check_of_a_corner_has_the_second_limit_and_no_other(
+    check: str, measured_ma: int, corner: str
+) -> None:
+    watch = Watch()
+    watch.core[f"tripped.{CHECKS.index(f'{check}.{corner}')}"] = 1
+    for i in range(len(CORNERS)):
+        for name, value in {
+            "measured_ma": measured_ma,
+            "coil_before_ma": 1000,
+            "coil_volt_q4": 2200 << 4,
+        }.items():
+            watch.core[f"{name}.{i}"] = value
+        watch.core[f"coil_reference_q8.{i}"] = 1000 << 8
+    watch(measured_ma=measured_ma)
+    for other in CORNERS:
+        seen = watch.core[f"suspect.{CHECKS.index(f'{check}.{other}')}"]
+        assert seen == (BAD if other == corner else FINE)
+
+
 @pytest.mark.parametrize(
     ("permille", "seen"), [(700, FINE), (698, BAD), (1700, FINE), (1702, BAD), (1000, FINE)]
 )
