@@ -293,6 +293,7 @@ def prepare(tree: Path, folder: Path) -> None:
     if (tree / "bench").is_dir():
         sys.path.insert(0, str(tree / "bench"))
         keep_checks(folder / "firmware")
+        keep_interpreter()
 
 
 def keep_checks(firmware: Path) -> None:
@@ -310,6 +311,16 @@ def keep_checks(firmware: Path) -> None:
         whole.import_module(f"dashpot.{path.stem}")
     # The firmware's modules hold no state.
     checked.load = functools.cache(checked.load)
+
+
+def keep_interpreter() -> None:
+    """Look for MicroPython once and not in every fork."""
+    from dashpot.errors import InputError
+    from dashpot.targets import host
+
+    host.find_micropython = functools.cache(host.find_micropython)
+    with contextlib.suppress(InputError):
+        host.find_micropython(None)
 
 
 def main() -> int:
