@@ -268,7 +268,7 @@ class Bus:
         bit_us: time of a bit.
 
     Attributes:
-        messages, cycles: as given, and their times.
+        messages, cycles, bit_us: as given, and their times.
         first_us: end of the first frame, once there is one.
 
     """
@@ -288,7 +288,7 @@ class Bus:
         self.cycles = [cycle_of(message, seed, end_us) for message in messages]
         self.first_us: int | None = None
         self._start_us = start_us
-        self._bit_us = bit_us
+        self.bit_us = bit_us
         counts = [len(cycle.sample_us) for cycle in self.cycles]
         first = np.concatenate(([0], np.cumsum(counts)))
         total = int(first[-1])
@@ -330,7 +330,7 @@ class Bus:
         now_us = int(self._release_us.min())
         while self.first_us is None:
             self.advance(now_us, standing, now_us, 1)
-            now_us += self._bit_us
+            now_us += self.bit_us
         return self.first_us
 
     def advance(self, now_us: int, live: Floats, first_us: int, step_us: int) -> int:
@@ -350,7 +350,7 @@ class Bus:
         kernel.advance(
             now_us, live, first_us, step_us, self._before, self._sample_us, self._release_us, self._data, self._bits,
             self._done_us, self._order, self._head, self._after, self._fields, self._scales, self._tables, state,
-            self._rows, self._bit_us, self._start_us & CLOCK_MASK, CLOCK_MASK,
+            self._rows, self.bit_us, self._start_us & CLOCK_MASK, CLOCK_MASK,
         )  # fmt: skip
         if self.first_us is None and state[kernel.DELIVERED]:
             self.first_us = int(state[kernel.FIRST_US])
@@ -390,7 +390,7 @@ class Bus:
         return [
             Cyclic(
                 message.name, bus_priority(message.can_id, extended=message.extended), int(cycle.period_us),
-                message.jitter_us + 1, most_bits(message.length, extended=message.extended) * self._bit_us,
+                message.jitter_us + 1, most_bits(message.length, extended=message.extended) * self.bit_us,
             )
             for message, cycle in zip(self.messages, self.cycles, strict=True)
         ]  # fmt: skip
@@ -400,7 +400,7 @@ class Bus:
         order = self._order[: self.delivered]
         if not len(order):
             return 0.0
-        return float(self._bits[order].sum()) * self._bit_us / float(self._done_us[order[-1]])
+        return float(self._bits[order].sum()) * self.bit_us / float(self._done_us[order[-1]])
 
     def _head_of(self, message: Message, rows: slice, fields: tuple[int, int]) -> Longs:
         head = np.zeros(kernel.HEAD_WORDS, np.int64)
