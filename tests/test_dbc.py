@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from cantools.database import Database, Message, UnsupportedDatabaseFormatError
 
-from dashpot.demo import bus, protect
 from dashpot.demo.sensors import RIDE_HEIGHT_MM
+from dashpot.plant import canbus, checksums, merlin_bus
 from dashpot.resources import dbc_dir, firmware_dir
 
 CAR, CONTROLLER = dbc_dir() / "merlin_t4.dbc", dbc_dir() / "damper_controller.dbc"
@@ -79,7 +79,7 @@ def test_frame_ids_of_the_two_files_do_not_meet(car: Database, controller: Datab
     }
 
 
-def declared(message: bus.Message) -> dict[str, tuple[object, ...]]:
+def declared(message: canbus.Message) -> dict[str, tuple[object, ...]]:
     signals = list(message.signals)
     signals += [signal for signal in (message.counter, message.mux) if signal is not None]
     return {
@@ -113,8 +113,8 @@ def parsed(message: Message) -> dict[str, tuple[object, ...]]:
     }
 
 
-@pytest.mark.parametrize("message", bus.MESSAGES, ids=lambda message: message.name)
-def test_the_demo_bus_is_the_one_in_the_dbc(message: bus.Message, car: Database) -> None:
+@pytest.mark.parametrize("message", merlin_bus.MESSAGES, ids=lambda message: message.name)
+def test_the_demo_bus_is_the_one_in_the_dbc(message: canbus.Message, car: Database) -> None:
     theirs = car.get_message_by_name(message.name)
     assert (theirs.frame_id, theirs.is_extended_frame) == (message.can_id, message.extended)
     assert (theirs.length, theirs.cycle_time) == (message.length, message.period_us / 1000)
@@ -122,11 +122,11 @@ def test_the_demo_bus_is_the_one_in_the_dbc(message: bus.Message, car: Database)
 
 
 def test_the_demo_bus_has_every_message_of_the_dbc(car: Database) -> None:
-    assert {message.name for message in car.messages} == {message.name for message in bus.MESSAGES}
+    assert {message.name for message in car.messages} == {message.name for message in merlin_bus.MESSAGES}
 
 
-@pytest.mark.parametrize("message", bus.MESSAGES, ids=lambda message: message.name)
-def test_packed_counts_come_back_from_cantools(message: bus.Message, car: Database) -> None:
+@pytest.mark.parametrize("message", merlin_bus.MESSAGES, ids=lambda message: message.name)
+def test_packed_counts_come_back_from_cantools(message: canbus.Message, car: Database) -> None:
     random = np.random.default_rng(20)
     theirs = car.get_message_by_name(message.name)
     for mux in range(message.mux_count):
@@ -149,20 +149,20 @@ def test_packed_counts_come_back_from_cantools(message: bus.Message, car: Databa
 def test_crc_kinds_against_published_check_values() -> None:
     rows = np.frombuffer(b"123456789", np.uint8)[None, :]
     # [S] AUTOSAR Specification of CRC Routines, also domain notes section 4.
-    assert protect.crc8(rows, protect.J1850_POLYNOMIAL)[0] == 0x4B
-    assert protect.crc8(rows, protect.H2F_POLYNOMIAL)[0] == 0xDF
+    assert checksums.crc8(rows, checksums.J1850_POLYNOMIAL)[0] == 0x4B
+    assert checksums.crc8(rows, checksums.H2F_POLYNOMIAL)[0] == 0xDF
 
 
 def test_end_to_end_profiles_against_published_vectors() -> None:
     # [S] AUTOSAR E2E protocol specification, example layouts of profiles 1 and 2.
     first = np.zeros((2, 8), np.uint8)
     first[1, 1] = 1
-    protect.protect_profile_1(first, 0x123)
+    checksums.profile_1(0x123).write(first)
     assert first[0].tobytes().hex() == "cc00000000000000"
     assert first[1].tobytes().hex() == "9101000000000000"
     second = np.arange(8, dtype=np.uint8)[None, :].copy()
     second[0, 1] = 2
-    protect.protect_profile_2(second, range(16))
+    checksums.profile_2(range(16)).write(second)
     assert second[0].tobytes().hex() == "bc02020304050607"
 
 
@@ -171,13 +171,13 @@ def test_checksums_agree_with_crccheck_and_autosar_e2e() -> None:
     data = random.integers(0, 256, (300, 8)).astype(np.uint8)
     data[:, 1] = data[:, 1] & 0xF0 | np.arange(300) % 15
     plain, profile_1, profile_2 = data.copy(), data.copy(), data.copy()
-    protect.protect_plain(plain, 7, protect.J1850_POLYNOMIAL)
-    protect.protect_profile_1(profile_1, bus.BRAKE_DATA_ID)
-    protect.protect_profile_2(profile_2, bus.YAW_DATA_IDS)
+    checksums.plain(7, checksums.J1850_POLYNOMIAL).write(plain)
+    checksums.profile_1(merlin_bus.BRAKE_DATA_ID).write(profile_1)
+    checksums.profile_2(merlin_bus.YAW_DATA_IDS).write(profile_2)
     for row in range(len(data)):
         assert plain[row, 7] == crccheck.crc.Crc8SaeJ1850.calc(plain[row, :7].tobytes())
-        assert e2e.p01.e2e_p01_check(bytearray(profile_1[row].tobytes()), bus.BRAKE_DATA_ID)
-        assert e2e.p02.e2e_p02_check(bytearray(profile_2[row].tobytes()), bytes(bus.YAW_DATA_IDS))
+        assert e2e.p01.e2e_p01_check(bytearray(profile_1[row].tobytes()), merlin_bus.BRAKE_DATA_ID)
+        assert e2e.p02.e2e_p02_check(bytearray(profile_2[row].tobytes()), bytes(merlin_bus.YAW_DATA_IDS))
 
 
 def test_comments_name_the_data_ids_and_the_ride_height_in_use(car: Database) -> None:
@@ -187,8 +187,10 @@ def test_comments_name_the_data_ids_and_the_ride_height_in_use(car: Database) ->
     assert brake is not None
     assert yaw is not None
     assert strokes is not None
-    assert re.findall(r"0x[0-9A-F]{4}", brake) == [f"0x{bus.BRAKE_DATA_ID:04X}"]
-    assert bytes.fromhex(yaw.partition("0 to 15: ")[2].partition(" (hex)")[0]) == bytes(bus.YAW_DATA_IDS)
+    assert re.findall(r"0x[0-9A-F]{4}", brake) == [f"0x{merlin_bus.BRAKE_DATA_ID:04X}"]
+    assert bytes.fromhex(yaw.partition("0 to 15: ")[2].partition(" (hex)")[0]) == bytes(
+        merlin_bus.YAW_DATA_IDS
+    )
     assert tuple(map(float, re.findall(r"[FR][LR] (\d+\.\d+)", strokes))) == RIDE_HEIGHT_MM
 
 

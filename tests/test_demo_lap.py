@@ -21,12 +21,13 @@ import scipy.linalg
 from cantools.database import Database
 
 from dashpot.canbits import block_bits
-from dashpot.demo import bus, demo_lap, frames, path, write_demo_log
+from dashpot.demo import demo_lap, frames, path, write_demo_log
 from dashpot.demo.body import FullCar, expm, move
 from dashpot.demo.lap import STEP_S
 from dashpot.demo.road import CLASS_A_M3, STEP_M, rough_tracks
 from dashpot.demo.sensors import RIDE_HEIGHT_MM
 from dashpot.errors import InputError
+from dashpot.plant import canbus
 from dashpot.resources import dbc_dir
 from demo_data import demo_log, demo_truth
 
@@ -65,7 +66,7 @@ def decoded() -> Decoded:
             message = database.get_message_by_frame_id(frame.arbitration_id)
             assert message.is_extended_frame == frame.is_extended_id
             assert frame.dlc == message.length
-            stamp_s = frame.timestamp - bus.START_US / 1e6
+            stamp_s = frame.timestamp - canbus.START_US / 1e6
             stamps.setdefault(message.name, []).append(stamp_s)
             payload.setdefault(message.name, []).append(bytes(frame.data))
             order.append((stamp_s, message.name))
@@ -169,30 +170,10 @@ def test_frames_never_overlap_and_sometimes_wait_for_each_other() -> None:
     # is what python-can's float seconds may lose.
     assert (gaps > np.array([shortest_s[name] for _, name in order[1:]]) - 0.5e-6).all()
     # A frame that had to wait follows at once, to the bit.
-    exact_us = np.concatenate([block_bits(block) * bus.BIT_US for block in frames(demo_truth())])
+    exact_us = np.concatenate([block_bits(block) * canbus.BIT_US for block in frames(demo_truth())])
     gaps_us = np.rint(gaps * 1e6)
     assert (gaps_us >= exact_us[1:]).all()
     assert 0.02 < (gaps_us == exact_us[1:]).mean() < 0.5
-
-
-def test_arbitration_reproduces_the_published_response_times() -> None:
-    # [S, from memory] Davis et al. 2007, revisited example: three messages of 1 ms (500 bits here, intermission
-    # included), periods 2.5, 3.5, 3.5 ms: from a critical instant C answers after 3.0 ms and then after 3.5 ms.
-    released = sorted(
-        [(2500 * k, 1) for k in range(3)]
-        + [(3500 * k, 2) for k in range(2)]
-        + [(3500 * k, 3) for k in range(2)]
-    )
-    release_us, priority = np.array(released).T
-    done_us = bus.arbitrate(release_us, priority, np.full(len(released), 500)) + 3 * bus.BIT_US
-    responses = (done_us - release_us)[priority == 3]
-    assert responses.tolist() == [3000, 3500]
-
-
-def test_a_standard_frame_beats_the_extended_one_with_the_same_first_bits() -> None:
-    can_id = np.array([0x123 << 18, 0x123, 0x122 << 18 | 0x3FFFF, 0x124], np.uint32)
-    flags = np.array([1, 0, 1, 0], np.uint8)
-    assert np.argsort(bus.bus_priority(can_id, flags)).tolist() == [2, 1, 0, 3]
 
 
 # The car, from the log alone

@@ -13,10 +13,10 @@ import e2e
 import numpy as np
 import pytest
 
-from dashpot.demo.bus import BRAKE_DATA_ID, YAW_DATA_IDS
 from dashpot.faults import KINDS, Scope
 from dashpot.faults.bus import Bits, places
 from dashpot.faults.stimulus import Frames, Poke, Stimulus, deliver, join, regular_ticks
+from dashpot.plant.merlin_bus import BRAKE_DATA_ID, YAW_DATA_IDS
 from dashpot.targets.contract import NOMINAL_INPUTS
 from faults_kit import (
     END_US,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from array import array
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from hypothesis import strategies as st
 from dashpot.targets import RunBlock
 from firmware_fixtures import Firmware, checked_module
 from images import CORNERS, LAYOUT, PERIOD_US, ImageBuilder, block, column, with_inputs
+from test_firmware_core import Core
 
 MODES = LAYOUT.modes
 START, ACTIVE, REDUCED, SAFE_HOLD, OUTPUT_OFF = (
@@ -64,6 +66,32 @@ def test_the_table_is_the_expected_one_for_every_mode_and_all_conditions() -> No
         for asked in range(16):
             off, hold, part, ready = (bool(asked & bit) for bit in (OFF, HOLD, PART, READY))
             assert by_table(mode, asked) == expected_mode(mode, off, hold, part, ready), (mode, asked)
+
+
+# What each check makes of the mode, by docs/modes.md [D]; every coil has five of its own.
+CAUSES = {
+    "supply_under": OFF, "supply_over": OFF, "driver_hot_off": OFF,
+    "bus_off": HOLD, "overrun": HOLD, "memory": HOLD, "held": HOLD,
+    "supply_low": PART, "supply_high": PART, "driver_hot": PART,
+    "coil_open": PART, "coil_short": PART, "coil_resistance": PART, "coil_resistance_off": PART,
+    "coil_tracking": PART,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("check", [check.name for check in LAYOUT.checks])
+def test_what_each_check_makes_of_the_mode_and_of_its_corner(check: str) -> None:
+    modes = checked_module("dashpot.modes")
+    core = Core(ImageBuilder())
+    core[f"tripped.{[check.name for check in LAYOUT.checks].index(check)}"] = 1
+    table = array("i", [word for row in modes.TRANSITIONS for word in row])
+    modes.choose(core.controller.image, core.state, table)
+    kind, _, corner = check.partition(".")
+    # What compares signals makes no condition itself: it doubts a channel.
+    assert core["conditions"] == CAUSES.get(kind, 0)
+    off = 15 if CAUSES.get(kind) == OFF else 0
+    if kind.startswith("coil_") and kind != "coil_resistance":  # which is a warning only
+        off = 1 << CORNERS.index(corner)
+    assert core["corners_off"] == off
 
 
 # --- taken by real inputs -------------------------------------------------------------------------------------------

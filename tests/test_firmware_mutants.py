@@ -200,6 +200,7 @@ def field_place(row: str, at: int, index: int, field: str) -> int:
 
 CHANNEL_FIELDS = {
     "timeout_us": -1, "heal_good": 0, "default": 16001, "rate_100ms": -1, "rate_floor_us": -1, "still_us": -1,
+    "substitute": 3,
 }  # fmt: skip
 TRACKER_FIELDS = {"channel": -1, "alpha_q10": 0, "beta_q10": 0, "rate_mul": 0, "velocity_limit": 0}
 MESSAGE_FIELDS = {
@@ -224,6 +225,14 @@ def test_a_channel_is_configured_or_not(firmware: Firmware) -> None:
     image = ImageBuilder().channel("longitudinal_mg", configured=2, heal_good=5).build()
     index = LAYOUT.channel_index("longitudinal_mg")
     expected = field_place("channel_row", LAYOUT.config["channel_rows"].at, index, "configured")
+    assert refused_at(firmware, image) == (CONTENT, expected)
+
+
+@pytest.mark.parametrize("field", LAYOUT.rows["check_row"])
+def test_a_refusal_names_the_word_of_a_checks_row(firmware: Firmware, field: str) -> None:
+    image = ImageBuilder().check("overrun", **{field: -1}).build()
+    at = [check.name for check in LAYOUT.checks].index("overrun")
+    expected = field_place("check_row", LAYOUT.config["check_rows"].at, at, field)
     assert refused_at(firmware, image) == (CONTENT, expected)
 
 
@@ -259,7 +268,8 @@ def config_word(data: bytes, name: str) -> int:
 
 
 @pytest.mark.parametrize(("name", "item", "value"), [
-    ("safe_ma", 2, 299), ("safe_ma", 1, 1601), ("demand_min_permille", 3, 1000), ("base_table", 1, 5),
+    ("safe_ma", 2, 299), ("safe_ma", 1, 1601), ("match_ma", 2, 299), ("match_ma", 1, 1601), ("derate_ma", 3, 799),
+    ("derate_ma", 1, 1601), ("demand_min_permille", 3, 1000), ("base_table", 1, 5),
     ("road_speed_table", 1, 5), ("valve_table", 3, 5), ("body_load_table", 0, 5), ("steer_fade_cm_s", 0, 5000),
     ("rough_mm_s", 0, 5000), ("band_blend_mm_s", 0, 60), ("end_start_um", 2, 42_000), ("end_start_um", 1, 42_000),
 ])  # fmt: skip

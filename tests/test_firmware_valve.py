@@ -8,11 +8,13 @@ the simulation comes from scipy.signal.cont2discrete [S]. Coil of 2.2 ohm and 12
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 import pytest
 from scipy.signal import cont2discrete
 
+from dashpot.targets import RunBlock
 from firmware_fixtures import Firmware, checked_module
 from images import CORNERS, LAYOUT, PERIOD_US, ImageBuilder, block, column, with_inputs
 from test_firmware_core import Core
@@ -232,6 +234,90 @@ def test_a_supply_that_comes_back_slowly_lets_nothing_overshoot(host: Firmware) 
     assert got.max() <= 2000 + 53 / R_OHM + 2
 
 
+def test_the_reference_is_the_designed_lag_of_the_command(host: Firmware) -> None:
+    # What a whole coil's current would be, to a hundredth of a milliampere; the share of a tick has 10 bits [X].
+    image = coil_image(1000)
+    share = image.words[LAYOUT.config["coil_share_q10"].at] / 1024
+    for ticks in (1, 2, 3, 5, 8, 20, 200):
+        host.run(image.build(), block({}, ticks=ticks))
+        exact = 1000 * (1 - (1 - share) ** ticks)
+        assert host.state("coil_reference_q8") / 256 == pytest.approx(exact, abs=0.01)
+
+
+def controlled(image: ImageBuilder, **words: int) -> Core:
+    """One tick of the control alone, in checked CPython; words are those of the front left corner."""
+    core = Core(image)
+    for name, value in ({"board_supply_mv": 32_767, "coil_ohm_q4": 2200 << 4} | words).items():
+        core[name] = value
+    checked_module("dashpot.valve").control(core.controller.image, core.state)
+    return core
+
+
+@pytest.mark.parametrize(("apart", "moved"), [(511, 0), (512, 1), (-512, 0), (-513, -1)])
+def test_the_reference_moves_by_a_rounded_share_of_what_it_is_apart(apart: int, moved: int) -> None:
+    before = (1000 << 8) - apart
+    core = controlled(coil_image().fill("coil_share_q10", 1), current_ma=1000, coil_reference_q8=before)
+    assert core["coil_reference_q8"] == before + moved
+
+
+@pytest.mark.parametrize("last", [-8000, -40, 0, 3000])
+@pytest.mark.parametrize(("command", "measured_ma"), [(5000, 0), (1200, 1000), (300, 6000), (800, 32_767)])
+@pytest.mark.parametrize(("ohm", "zero_q10"), [(2200, 709), (3300, 552), (1400, 824), (8000, 0)])
+def test_the_voltage_changes_by_the_designed_step(
+    ohm: int, zero_q10: int, command: int, measured_ma: int, last: int
+) -> None:
+    # R (1 - b) / (1 - a) (error - a x error before) [X], where a = 1 - (1 - 709/1024) R/2200 follows the resistance, and
+    # an error below -8 A counts as that. Grain: 1/16 mA of the bracket, 1/16 mV of the voltage.
+    image = coil_image().fill("coil_zero_q10", 709).fill("coil_gain_q10", 640)
+    start = 10_000 << 4
+    core = controlled(
+        image, current_ma=command, measured_ma=measured_ma, coil_error_ma=last, coil_ohm_q4=ohm << 4,
+        coil_volt_q4=start,
+    )  # fmt: skip
+    assert zero_q10 == max(0, 1024 - (1024 - 709) * ohm // 2200)  # 10 bits, as all of the three
+    error = max(-8000, command - measured_ma)
+    assert core["coil_error_ma"] == error
+    exact = start / 16 + 2200 * 640 / 1024 * (error - zero_q10 / 1024 * last) / 1000
+    got = core["coil_volt_q4"] / 16
+    if -700 <= exact <= 32_767:
+        assert got == pytest.approx(exact, abs=0.2)
+    else:
+        assert got == (-700 if exact < 0 else 32_767)
+    assert core["duty_q14"] == math.floor((got + 700) / (32_767 + 700) * FULL_DUTY)
+
+
+@pytest.mark.parametrize(
+    ("words", "driven"),
+    [
+        ({}, [0, 1, 2, 3]),
+        ({"current_ma.1": 0}, [0, 2, 3]),
+        ({"current_ma.1": 1}, [0, 1, 2, 3]),
+        ({"corners_off": 4}, [0, 1, 3]),
+        ({"corners_off": 9, "current_ma.2": 0}, [1]),
+    ],
+)
+def test_a_corner_without_a_command_or_switched_off_is_not_driven(
+    words: dict[str, int], driven: list[int]
+) -> None:
+    start = {"current_ma": 1000, "coil_error_ma": 1, "coil_volt_q4": 3000 << 4}
+    core = controlled(coil_image(), **{f"{k}.{i}": v for k, v in start.items() for i in range(4)} | words)
+    for i in range(4):
+        got = [core[f"{name}.{i}"] for name in ("duty_q14", "coil_volt_q4", "coil_error_ma")]
+        assert all(got) if i in driven else got == [0, 0, 0]
+
+
+@pytest.mark.parametrize(
+    ("measured_ma", "seen", "at_rest"), [(15, BAD, True), (16, BAD, False), (0, FINE, False)]
+)
+def test_a_coil_without_any_current_gets_the_voltage_of_a_whole_one_at_rest(
+    measured_ma: int, seen: int, at_rest: bool
+) -> None:
+    # 1.6 A through 2.2 ohm: 3.52 V [X].
+    words = {f"suspect.{CHECKS.index('coil_open.front_left')}": seen, "coil_volt_q4": 1000 << 4}
+    core = controlled(coil_image(), current_ma=1600, measured_ma=measured_ma, **words)
+    assert (core["coil_volt_q4"] == 3520 << 4) == at_rest
+
+
 def simulated(
     command: np.ndarray, supply_v: np.ndarray, period_us: int, response_us: int, mohm: int, uh: int
 ) -> np.ndarray:
@@ -403,6 +489,13 @@ def test_an_open_coil_has_less_than_its_share_of_the_current(words: dict[str, in
     assert Watch()(**words)["coil_open"] == seen
 
 
+def test_an_open_coils_share_counts_to_the_last_milliampere() -> None:
+    # 999 permille of 4000 mA are 3996 mA [X].
+    watch = Watch(open_permille=999)
+    for measured_ma, seen in [(3995, BAD), (3996, FINE)]:
+        assert watch(coil_reference_q8=4000 << 8, measured_ma=measured_ma)["coil_open"] == seen
+
+
 @pytest.mark.parametrize(
     ("words", "seen"),
     [
@@ -435,6 +528,7 @@ def test_a_short_coil_has_more_current_than_a_coil_can(words: dict[str, int], se
         ({"measured_ma": 899, "coil_volt_q4": 13_500 << 4}, NONE),
         ({"measured_ma": 1101, "coil_volt_q4": 13_500 << 4}, BAD),
         ({"measured_ma": 899, "coil_volt_q4": (13_500 << 4) - 1}, BAD),
+        ({"measured_ma": 1000, "coil_volt_q4": 13_500 << 4}, NONE),
         # What is open already is not also an error of the control.
         ({"measured_ma": 249}, NONE),
         ({f"tripped.{CHECKS.index('coil_tracking.front_left')}": 1, "measured_ma": 949}, BAD),
@@ -447,6 +541,27 @@ def test_a_tracking_error_is_a_share_of_the_current_and_more_than_noise(
     assert Watch()(**words)["coil_tracking"] == seen
 
 
+@pytest.mark.parametrize(("check", "measured_ma"), [("coil_short", 2001), ("coil_tracking", 1051)])
+@pytest.mark.parametrize("corner", CORNERS)
+def test_a_tripped_check_of_a_corner_has_the_second_limit_and_no_other(
+    check: str, measured_ma: int, corner: str
+) -> None:
+    watch = Watch()
+    watch.core[f"tripped.{CHECKS.index(f'{check}.{corner}')}"] = 1
+    for i in range(len(CORNERS)):
+        for name, value in {
+            "measured_ma": measured_ma,
+            "coil_before_ma": 1000,
+            "coil_volt_q4": 2200 << 4,
+        }.items():
+            watch.core[f"{name}.{i}"] = value
+        watch.core[f"coil_reference_q8.{i}"] = 1000 << 8
+    watch(measured_ma=measured_ma)
+    for other in CORNERS:
+        seen = watch.core[f"suspect.{CHECKS.index(f'{check}.{other}')}"]
+        assert seen == (BAD if other == corner else FINE)
+
+
 @pytest.mark.parametrize(
     ("permille", "seen"), [(700, FINE), (698, BAD), (1700, FINE), (1702, BAD), (1000, FINE)]
 )
@@ -455,6 +570,39 @@ def test_the_resistance_has_a_band(permille: int, seen: int) -> None:
     volt_q4 = round(2.2 * permille * 16)
     got = Watch()(coil_volt_q4=volt_q4, coil_ohm_q4=volt_q4)
     assert got["coil_resistance"] == got["coil_resistance_off"] == seen
+
+
+@pytest.mark.parametrize(("mohm", "seen"), [(1539, BAD), (1540, FINE), (3740, FINE), (3741, BAD)])
+def test_the_resistances_band_counts_to_the_last_milliohm(mohm: int, seen: int) -> None:
+    # 700 and 1700 permille of 2200 milliohm are 1540 and 3740 [X].
+    assert Watch()(coil_volt_q4=mohm << 4, coil_ohm_q4=mohm << 4)["coil_resistance"] == seen
+
+
+@pytest.mark.parametrize(("apart", "moved"), [(511, 0), (512, 1), (-512, 0), (-513, -1)])
+def test_the_estimate_moves_by_a_rounded_share_of_what_it_is_apart(apart: int, moved: int) -> None:
+    # A coil without any lag shows 2200 milliohm at once; the share is 1/1024, half a step counts as one upwards [X].
+    watch = Watch(resistance_q10=1, coil_zero_q10=0)
+    watch(coil_volt_q4=2200 << 4, coil_ohm_q4=(2200 << 4) - apart)
+    assert watch.core["coil_ohm_q4"] == (2200 << 4) - apart + moved
+
+
+def test_a_resistance_is_learnt_from_200_ma_on_and_from_any_voltage() -> None:
+    for words in (
+        {"measured_ma": 200, "coil_before_ma": 200},
+        {"coil_before_ma": 200},
+        {"coil_volt_q4": 1},
+    ):
+        assert Watch()(**words)["coil_resistance"] != NONE
+
+
+@pytest.mark.parametrize(("measured_ma", "before_ma", "learns"), [(252, 258, False), (254, 260, True)])
+def test_a_current_that_falls_by_itself_shows_no_resistance(
+    measured_ma: int, before_ma: int, learns: bool
+) -> None:
+    # (1024 x 252 - 1000 x 258) x 16 / 1000 is 0.8, and of the other pair 1.5 [X].
+    watch = Watch(coil_zero_q10=1000)
+    watch(measured_ma=measured_ma, coil_before_ma=before_ma)
+    assert (watch.core["coil_ohm_q4"] > 2200 << 4) == learns
 
 
 @pytest.mark.parametrize(
@@ -598,6 +746,84 @@ def test_nothing_is_found_in_a_good_coil(host: Firmware, supply: int, permille: 
     inputs = {f"coil_permille_{corner}": permille for corner in CORNERS}
     trace = host.run(image.build(), with_inputs(block({"driver_switch": switch}), supply_mv=supply, **inputs))
     assert not int(np.bitwise_or.reduce(column(trace, "faults"))) & DETECTED
+
+
+# --- each corner by itself -------------------------------------------------------------------------------------------
+
+COIL_CHECKS = ("coil_open", "coil_short", "coil_resistance", "coil_resistance_off", "coil_tracking")
+
+
+def four_coils(seats: tuple[int, ...]) -> ImageBuilder:
+    """Four coils that have nothing in common, each with its calibration in the seat given for it."""
+    image = coil_image().put("resistance_q10", 200)
+    for coil, seat in enumerate(seats):
+        ohm, henry, response = 1.6 + 0.4 * coil, 0.009 + 0.002 * coil, 0.004 + 0.003 * coil
+        zero, pole = math.exp(-PERIOD_US * 1e-6 * ohm / henry), math.exp(-PERIOD_US * 1e-6 / response)
+        for name, value in {
+            "coil_mohm": 1000 * ohm, "coil_uh": 1e6 * henry, "coil_zero_q10": 1024 * zero,
+            "coil_share_q10": 1024 * (1 - pole), "coil_gain_q10": 1024 * (1 - pole) / (1 - zero),
+            "least_ma": 100 + 30 * coil, "safe_ma": 500 + 40 * coil, "match_ma": 400 + 20 * coil, "derate_ma": 900 + 50 * coil, "most_ma": 5000,
+            "slew_up_ma": 40 + 10 * coil, "slew_down_ma": 60 + 10 * coil,
+        }.items():  # fmt: skip
+            image.put(name, round(value), at=seat)
+        image.table("valve_table", [0, 1000], [100 + 60 * coil, 1400 + 80 * coil], at=seat)
+        for check, limit in zip(COIL_CHECKS, (90, 2600, 0, 0, 80), strict=True):
+            bounds = {"limit": limit + 20 * coil, "heal_limit": limit // 2 + 15 * coil}
+            times = {"trip_ticks": 2 + coil, "heal_ticks": 4 + coil, "heals_most": 100}
+            image.check(f"{check}.{CORNERS[seat]}", **bounds, **times)
+    return image.table("base_table", [0, 250], [0, 1000])
+
+
+def seen_by_coil(
+    host: Firmware, seats: tuple[int, ...], seed: int, ticks: int = 210
+) -> Iterator[dict[str, np.ndarray]]:
+    """A random drive: words by coil, whatever its seat, every few ticks."""
+    rng = np.random.default_rng(seed)
+    switch, supply = (
+        rng.integers(0, 251, ticks // 10),
+        rng.choice([900, 6000, 13_500, 13_500, 16_000], ticks // 30),
+    )
+    permille = rng.choice([50, 600, 1000, 1000, 1000, 2500, 40_000], (4, ticks // 70))
+    over = np.repeat(rng.random((4, ticks // 14)) < 0.05, 14, axis=1)
+    inputs = {
+        f"coil_permille_{CORNERS[seat]}": np.repeat(permille[coil], 70) for coil, seat in enumerate(seats)
+    }
+    inputs["flags"] = sum(
+        over[coil] * (1 << LAYOUT.board_flags.index(f"over_current_{CORNERS[seat]}"))
+        for coil, seat in enumerate(seats)
+    )
+    whole = with_inputs(
+        block({"driver_switch": np.repeat(switch, 10)}), supply_mv=np.repeat(supply, 30), **inputs
+    )
+    order = list(seats)
+    for at in range(0, ticks, 3):
+        part = slice(at, at + 3)
+        piece = RunBlock(at, whole.ticks[part], whole.frames[part], whole.log_us[part])
+        trace = host.run(None if at else four_coils(seats).build(), piece)
+        seen = {name: column(trace, name)[:, order] for name in ("current_ma", "measured_ma", "duty_q14")}
+        state = host.target.state()
+        for name in ("reference_q8", "error_ma", "volt_q4", "before_ma", "ohm_q4"):
+            seen[name] = state[LAYOUT.state[f"coil_{name}"].at + np.array(seats)]
+        for name in ("suspect", "tripped"):
+            for check in COIL_CHECKS:
+                rows = [CHECKS.index(f"{check}.{CORNERS[seat]}") for seat in seats]
+                seen[f"{name} {check}"] = state[LAYOUT.state[name].at + np.array(rows)]
+        yield seen
+
+
+@pytest.mark.parametrize("seats", [(1, 0, 3, 2), (2, 3, 0, 1)], ids=["left with right", "front with rear"])
+def test_coils_that_change_seats_take_everything_along(host: Firmware, seats: tuple[int, ...]) -> None:
+    # Whatever a corner does, it does it by its own words alone; only its axle partner follows it.
+    met: dict[str, set[int]] = {}
+    for seed in range(4):
+        before = list(seen_by_coil(host, (0, 1, 2, 3), seed))
+        for here, there in zip(before, seen_by_coil(host, seats, seed), strict=True):
+            for name, words in here.items():
+                assert np.array_equal(words, there[name]), name
+                met.setdefault(name, set()).update(words.ravel().tolist())
+    for check in COIL_CHECKS:
+        assert {FINE, BAD} <= met[f"suspect {check}"]
+        assert met[f"tripped {check}"] == {0, 1}
 
 
 @pytest.mark.parametrize("seed", range(3))

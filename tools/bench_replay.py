@@ -32,10 +32,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dashpot.demo import demo_lap
-from dashpot.demo.bus import MESSAGES, payloads
 from dashpot.demo.sensors import read_sensors
 from dashpot.logs.candump import write_candump
 from dashpot.logs.frames import FrameBlock, join_blocks, split_block
+from dashpot.plant.canbus import payloads
+from dashpot.plant.merlin_bus import MESSAGES
 from dashpot.resources import dbc_dir, demo_dir
 from dashpot.runs import open_run
 
@@ -104,7 +105,7 @@ def bench_frames() -> Iterator[FrameBlock]:
         phase_us = 240 * len(parts)
         at_us = np.arange(phase_us, round(LENGTH_S * 1e6), period_us)
         data = np.zeros((len(at_us), 8), np.uint8)
-        data[:, : message.length] = payloads(message, readings, lap, at_us)
+        data[:, : message.length] = payloads(message, readings, lap.seed, at_us)
         parts.append(
             FrameBlock(
                 stamp_us=START_US + at_us,

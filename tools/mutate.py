@@ -315,6 +315,7 @@ class Memory:
         self._helpers = digest(tree, helpers)
         self._files: dict[str, str] = {}
         self._kept: dict[str, dict[str, str]] = {}
+        self._noticed: dict[str, str] = {}
         self._stream = None
         if path is None:
             return
@@ -325,6 +326,8 @@ class Memory:
                 try:
                     entry = json.loads(line)
                     self._kept[entry["key"]] = entry
+                    if entry["by"]:
+                        self._noticed[entry["name"]] = entry["by"]
                 except (ValueError, KeyError, TypeError):
                     raise InputError("is no file of results; give another for --resume", where=path) from None
         # Written anew, so that the next line begins where a line may begin.
@@ -344,6 +347,10 @@ class Memory:
             if entry is not None and entry["proof"] == self._proof(entry, tests):
                 return entry
         return None
+
+    def hint(self, mutant: Mutant) -> list[str]:
+        """Give the test that noticed a mutant of this name last, though of an older firmware."""
+        return [self._noticed[mutant.name]] if mutant.name in self._noticed else []
 
     def put(self, kind: str, mutant: Mutant, tests: Sequence[str], said: dict[str, Any]) -> None:
         """Keep a result at once."""
@@ -557,9 +564,10 @@ class Session:
                 tests = self.table.tests[mutant.file]
                 said = self.memory.get("tests", mutant, tests)
                 if said is None:
+                    first = dict.fromkeys([*self.memory.hint(mutant), *front])
                     said = worker.ask(
                         "try", file=mutant.file, source=mutant.source, tests=tests,
-                        first=[name for name in front if name in worker.tests],
+                        first=[name for name in first if name in worker.tests],
                     )  # fmt: skip
                 with self.lock:
                     if "key" not in said:

@@ -277,7 +277,7 @@ def stop(_signal: int, _frame: object) -> None:
     os._exit(1)
 
 
-def prepare(tree: Path) -> None:
+def prepare(tree: Path, folder: Path) -> None:
     """Make the tests quick and the same every time."""
     import hypothesis
 
@@ -292,10 +292,35 @@ def prepare(tree: Path) -> None:
     hypothesis.settings.load_profile("mutants")
     if (tree / "bench").is_dir():
         sys.path.insert(0, str(tree / "bench"))
-        from dashpot import checked
+        keep_checks(folder / "firmware")
+        keep_interpreter()
 
-        # Loading takes most of the time of a test in checked CPython; the firmware's modules hold no state.
-        checked.load = functools.cache(checked.load)
+
+def keep_checks(firmware: Path) -> None:
+    """Rewrite the firmware for checked CPython here, so that a fork does so with the changed file alone."""
+    from dashpot import checked
+    from dashpot.checked import firmware as loading
+    from dashpot.checked import rewrite, sites
+
+    # The numbers of the checks in kept code are those of one table.
+    table = sites.SiteTable()
+    vars(loading)["SiteTable"] = lambda: table
+    rewrite.rewrite_module = functools.cache(rewrite.rewrite_module)
+    whole = checked.load(firmware)
+    for path in sorted((firmware / "dashpot").glob("[!_]*.py")):
+        whole.import_module(f"dashpot.{path.stem}")
+    # The firmware's modules hold no state.
+    checked.load = functools.cache(checked.load)
+
+
+def keep_interpreter() -> None:
+    """Look for MicroPython once and not in every fork."""
+    from dashpot.errors import InputError
+    from dashpot.targets import host
+
+    host.find_micropython = functools.cache(host.find_micropython)
+    with contextlib.suppress(InputError):
+        host.find_micropython(None)
 
 
 def main() -> int:
@@ -304,7 +329,7 @@ def main() -> int:
     signal.signal(signal.SIGTERM, stop)
     stream = socket.socket(fileno=number).makefile("rw", encoding="utf-8")
     os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
-    prepare(tree)
+    prepare(tree, folder)
     arguments = [*OPTIONS, "--rootdir", str(tree), "--basetemp", str(folder / "tmp"), *sys.argv[4:]]
     return int(pytest.main(arguments, plugins=[Server(stream, tree, folder)]))
 

@@ -162,7 +162,7 @@ class Host:
                 self._load(self.command[1])
             elif kind == _RUN:
                 try:
-                    self._run(self.command[1], self.command[2])
+                    self._run(self.command[1], self.command[2], self.command[3])
                 except Exception as error:  # noqa: BLE001  # whatever the control core raises is the bench's to show
                     self._raised(error)
                     return 1
@@ -262,7 +262,8 @@ class Host:
         self._send(memoryview(outbox)[_N_RING : _N_RING + count * _N_FRAME])
         outbox[_RING_HEAD] = outbox[_RING_TAIL] = outbox[_RING_OVERFLOW] = 0
 
-    def _run(self, ticks: int, frames: int) -> None:
+    def _run(self, ticks: int, frames: int, lock_step: int) -> None:
+        """Run a block; in lock step the bench waits for it, so nothing is done that takes longer than a tick."""
         ring = self.ring
         self.done = 0
         if self.controller is None:
@@ -271,10 +272,11 @@ class Host:
         if frames:
             self._fill(self.frames[: frames * _N_FRAME])
         ring[_RING_HEAD] = ring[_RING_TAIL] = 0
-        gc.collect()
+        if not lock_step:
+            gc.collect()
         micropython.heap_lock()
         try:
-            self._tick_all(self.controller, ticks)
+            self._tick_all(self.controller, ticks, lock_step)
         finally:
             micropython.heap_unlock()
         if self.store:
@@ -283,13 +285,15 @@ class Host:
         self.sink.write(memoryview(self.trace)[: ticks * _TRACE_WORDS])
         self._send(memoryview(self.tick_us)[:ticks])
 
-    def _tick_all(self, controller: "core.Controller", ticks: int) -> None:
+    def _tick_all(self, controller: "core.Controller", ticks: int, lock_step: int) -> None:
         ring = self.ring
         state = controller.state
         store = self.store
         row = 0
         # The heap lock misses what is allocated and freed, or raised and caught; these two counts do not.
-        self.alloc_kept = gc.mem_alloc()
+        # The first looks at the whole heap; in lock step the second stands for both, and is never less.
+        if not lock_step:
+            self.alloc_kept = gc.mem_alloc()
         self.alloc_gross = micropython.mem_total()
         for i in range(ticks):
             ring[_RING_OVERFLOW] += self.ticks[row + _TICK_IN_LOST]
@@ -307,7 +311,7 @@ class Host:
             self.done = i + 1
             row += _N_TICK_IN
         self.alloc_gross = micropython.mem_total() - self.alloc_gross
-        self.alloc_kept = gc.mem_alloc() - self.alloc_kept
+        self.alloc_kept = self.alloc_gross if lock_step else gc.mem_alloc() - self.alloc_kept
 
     def _raised(self, error: BaseException) -> None:
         text = _described(error)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dashpot.demo import protect
+from dashpot.plant import checksums
 from dashpot.targets.contract import CAUSES, CLOCK_MASK, NOMINAL_INPUTS, RunBlock, tick_rows
 from fuzzing.images import MODULO, scale_of
 
@@ -252,12 +252,12 @@ class _Maker:
             steps[odd] = self.random.integers(0, 8, int(odd.sum()))
         data[:, 1] = data[:, 1] & 0xF0 | np.cumsum(steps) % MODULO[message.kind]
         if message.kind == "e2e_p1":
-            protect.protect_profile_1(data, message.data_id)
+            checksums.profile_1(message.data_id).write(data)
         elif message.kind == "e2e_p2":
-            protect.protect_profile_2(data, message.data_ids)
+            checksums.profile_2(message.data_ids).write(data)
         else:
-            polynomial = protect.J1850_POLYNOMIAL if message.kind == "j1850" else protect.H2F_POLYNOMIAL
-            protect.protect_plain(data, 0, polynomial)
+            polynomial = checksums.J1850_POLYNOMIAL if message.kind == "j1850" else checksums.H2F_POLYNOMIAL
+            checksums.plain(0, polynomial).write(data)
 
     def stamps(self, at: Longs) -> Longs:
         """When the frames were on the bus: before their tick, now and then long before it or after it."""

@@ -273,3 +273,61 @@ def unpack(image: Path, firmware: Path | None, out: Path) -> None:
         (aside / "vehicle.toml").write_text(vehicle, encoding="utf-8")
         (aside / "calibration.toml").write_text(numbers, encoding="utf-8")
     click.echo(f"{out}: vehicle.toml, calibration.toml")
+
+
+@command.command()
+@click.option("--car", "car_path", type=_FILE, required=True, metavar="CAR", help="Data of the car.")
+@click.option(
+    "--valve", "valve_path", type=_FILE, required=True, metavar="VALVE",
+    help="The adjustable valve, of the front axle where the rear has another.",
+)  # fmt: skip
+@click.option("--valve-rear", type=_FILE, metavar="VALVE", help="The valve of the rear axle.")
+@click.option(
+    "--vehicle", "vehicle_path", type=_FILE, required=True, metavar="VEHICLE",
+    help="vehicle.toml: layers whose channels it lacks are off.",
+)  # fmt: skip
+@click.option(
+    "--targets", "targets_path", type=_FILE, required=True, metavar="TARGETS", help="Damping that is wanted."
+)
+@_dbc
+@click.option("-o", "--out", type=_FILE, required=True, metavar="CALIBRATION", help="Where to write it.")
+@click.option("--replace", is_flag=True, help="Replace a file that is there.")
+@click.option("--report", type=_FILE, metavar="FILE", help="Write a report too, .md or .html.")
+@_json
+def new(
+    car_path: Path,
+    valve_path: Path,
+    valve_rear: Path | None,
+    vehicle_path: Path,
+    targets_path: Path,
+    dbc: tuple[Path, ...],
+    out: Path,
+    replace: bool,
+    report: Path | None,
+    as_json: bool,
+) -> None:
+    """Compute a starting calibration from a car's data, its valves, its channels and the damping that is wanted.
+
+    docs/starting-calibration.md explains the files and how each number comes about. Warnings do not stop it.
+    """
+    from dashpot.starting.job import Job, run_job
+    from dashpot.starting.report import show
+
+    said = run_job(
+        Job(
+            car_path,
+            valve_path,
+            valve_rear or valve_path,
+            vehicle_path,
+            targets_path,
+            dbc,
+            out,
+            replace,
+            report,
+        )
+    )
+    if as_json:
+        console.print_json(said)
+    else:
+        show(said)
+        click.echo(f"{out}: {_count(len(said['warnings']), 'warning')}")

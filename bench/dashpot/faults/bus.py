@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashpot.calibration.decode import raw_limits
-from dashpot.demo.protect import H2F_POLYNOMIAL, J1850_POLYNOMIAL, crc8
+from dashpot.plant.checksums import H2F_POLYNOMIAL, J1850_POLYNOMIAL, crc8
 
 if TYPE_CHECKING:
     from dashpot.calibration import Vehicle

@@ -365,6 +365,21 @@ class Plant:
         settled: Floats = found.x
         return settled
 
+    def look(self, state: State, inputs: Inputs) -> Motion:
+        """Return the motion at a state's own time as one row; the road's rate is that of the step ahead."""
+        row, dy = np.zeros((1, kernel.ROW_WORDS)), np.empty(kernel.STATES)
+        here, ahead = inputs.road_m[state.at], inputs.road_m[min(state.at + 1, len(inputs.road_m) - 1)]
+        kernel.derive(
+            state.y, here, (ahead - here) / self.step_s, inputs.drive[state.at], state.valve_a, self._body, self._corner,
+            self._curves, self._curve_points, self._speeds, self._speed_count, self._cubics, self._currents,
+            self._current_count, dy, row[0],
+        )  # fmt: skip
+        row[0, kernel.POSITION : kernel.ACCEL] = state.y[: 2 * kernel.FREEDOMS]
+        row[0, kernel.ACCEL : kernel.STROKE] = dy[kernel.RATES : kernel.RATES + kernel.FREEDOMS]
+        row[0, kernel.VALVE_CURRENT : kernel.COIL_CURRENT] = state.valve_a
+        row[0, kernel.COIL_CURRENT : kernel.LAGGED_SPEED] = state.coil_a
+        return Motion(row, self.step_s)
+
     def advance(self, state: State, command_a: Floats, inputs: Inputs, steps: int) -> Motion:
         """Advance a state in place under held commands, as a controller period does.
 

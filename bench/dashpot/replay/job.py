@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from dashpot.logs.reader import LogReader
+    from dashpot.replay.engine import Replayed
     from dashpot.replay.images import ReplayImage
     from dashpot.targets import Target
 
@@ -87,8 +88,8 @@ def run_job(job: Job, started: float) -> dict[str, Any]:
         reader = open_log(job.log, format=job.format)
         log_hash = _Hash(job.log)
         # The interpreter starts while we import and pack.
-        with _Starting(job, layout) as starting:
-            image = _image(job, layout)
+        with Starting(job, layout) as starting:
+            image = image_of(job, layout)
             target = starting.target()
             target.load(image.data)
             (folder / runs.IMAGE).write_bytes(image.data)
@@ -104,36 +105,58 @@ def run_job(job: Job, started: float) -> dict[str, Any]:
                 runs.RunWriter(folder, layout) as writer,
             ):
                 done = replay(reader, target, layout, options, writer, bar.advance)
-        counts = done.timeline.counts
-        check_log(image, counts.keys, job.log)
-        inputs = {"log": {"name": job.log.name, "sha256": log_hash.result(), "bytes": reader.bytes_total}}
-        inputs |= {"firmware": {"sha256": firmware_hash(job.firmware)}, **image.inputs}
-        channel = job.channel or reader.channels[0]
-        manifest = _manifest(job, layout, reader, target, image, options, inputs) | {
-            "counts": {
-                "ticks": done.statistics.ticks,
-                "frames": reader.frames,
-                "delivered": counts.delivered,
-                "skipped": skipped_of(done.timeline),
-                "stamps": time_of(done.timeline),
-                "problems": dict(sorted(reader.problems.counts.items())),
-            },
-            "channel": channel,
-            "first_us": done.timeline.first_us,
-            "outputs": {runs.TICKS: sha256_file(folder / runs.TICKS)},
-        }
-        runs.write_json(folder / runs.MANIFEST, manifest)
-        summary = summarise(
-            done,
-            layout,
-            reader,
-            channel=channel,
-            period_us=options.period_us,
-            wall_s=time.perf_counter() - started,
-            hashes={role: _hashes(value) for role, value in inputs.items()}
-            | {"image": manifest["image"]["sha256"]},
-        )
-        runs.write_json(folder / runs.SUMMARY, summary)
+        return describe(folder, job, layout, reader, target, image, options, done, log_hash.result(), started)
+
+
+def describe(
+    folder: Path,
+    job: Job,
+    layout: Layout,
+    reader: LogReader,
+    target: Target,
+    image: ReplayImage,
+    options: ReplayOptions,
+    done: Replayed,
+    log_hash: str,
+    started: float,
+) -> dict[str, Any]:
+    """Write manifest and summary into a run folder whose ticks are complete, and return the summary.
+
+    Raises:
+        InputError: the log cannot be that of this vehicle.
+
+    """
+    counts = done.timeline.counts
+    check_log(image, counts.keys, job.log)
+    inputs = {"log": {"name": job.log.name, "sha256": log_hash, "bytes": reader.bytes_total}}
+    inputs |= {"firmware": {"sha256": firmware_hash(job.firmware)}, **image.inputs}
+    channel = job.channel or reader.channels[0]
+    manifest = _manifest(job, layout, reader, target, image, options, inputs) | {
+        "counts": {
+            "ticks": done.statistics.ticks,
+            "frames": reader.frames,
+            "delivered": counts.delivered,
+            "skipped": skipped_of(done.timeline),
+            "stamps": time_of(done.timeline),
+            "problems": dict(sorted(reader.problems.counts.items())),
+        },
+        "channel": channel,
+        "first_us": done.timeline.first_us,
+        "outputs": {runs.TICKS: sha256_file(folder / runs.TICKS)},
+    }
+    runs.write_json(folder / runs.MANIFEST, manifest)
+    summary = summarise(
+        done,
+        layout,
+        reader,
+        name=job.log.name,
+        channel=channel,
+        period_us=options.period_us,
+        wall_s=time.perf_counter() - started,
+        hashes={role: _hashes(value) for role, value in inputs.items()}
+        | {"image": manifest["image"]["sha256"]},
+    )
+    runs.write_json(folder / runs.SUMMARY, summary)
     return summary
 
 
@@ -146,7 +169,7 @@ def firmware_hash(folder: Path) -> str:
     return digest.hexdigest()
 
 
-class _Starting:
+class Starting:
     """A target that starts in a thread of its own; closed at the end of the context."""
 
     def __init__(self, job: Job, layout: Layout) -> None:
@@ -206,7 +229,13 @@ class _Hash:
         return self._result
 
 
-def _image(job: Job, layout: Layout) -> ReplayImage:
+def image_of(job: Job, layout: Layout) -> ReplayImage:
+    """Return the image that a job is to run.
+
+    Raises:
+        InputError: both an image and its files are given, or neither.
+
+    """
     if job.image is not None:
         if job.vehicle is not None or job.calibration is not None or job.dbc:
             raise InputError("give either --image, or --vehicle and --calibration", where="--image")

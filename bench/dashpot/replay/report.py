@@ -49,7 +49,7 @@ def time_of(timeline: Timeline) -> dict[str, int | float]:
 
 
 def summarise(
-    done: Replayed, layout: Layout, reader: LogReader, *, channel: str, period_us: int, wall_s: float,
+    done: Replayed, layout: Layout, reader: LogReader, *, name: str, channel: str, period_us: int, wall_s: float,
     hashes: Mapping[str, Any],
 ) -> dict[str, Any]:  # fmt: skip
     """Return the summary, the content of summary.json and of --json.
@@ -58,6 +58,7 @@ def summarise(
         done: what was replayed.
         layout: names of the firmware's words.
         reader: the log.
+        name: of the log's file.
         channel: the channel that was replayed.
         period_us: tick period.
         wall_s: how long all of it took.
@@ -70,7 +71,7 @@ def summarise(
     ticks = statistics.ticks
     channels = [channel.name for channel in layout.channels]
     return {
-        "log": reader.path.name,
+        "log": name,
         "format": reader.format,
         "channel": channel,
         "frames": reader.frames,

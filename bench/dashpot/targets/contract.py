@@ -91,6 +91,8 @@ class RunBlock:
             the board's flags, each coil's resistance per mille of its nominal one (from 40 000 on it is open).
         frames: int32[m, 5], a row a frame: stamp_us modulo 2**30, key, length, payload bytes 0-3, payload bytes 4-7.
         log_us: int64[n], time of each tick on the log's own clock; stays on this side.
+        lock_step: the next block waits for this one's reply: the firmware does not tidy its heap before the block, and
+            counts as kept all that the ticks took.
 
     """
 
@@ -98,6 +100,7 @@ class RunBlock:
     ticks: Words
     frames: Words
     log_us: NDArray[np.int64]
+    lock_step: bool = False
 
 
 @dataclass(frozen=True, slots=True)

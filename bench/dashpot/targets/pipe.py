@@ -172,7 +172,7 @@ class PipeTarget:
             raise ValueError(f"a block whose rows have {widths} words is of another layout")
         with self._writing:
             self._pending.append(block)
-            head = np.array([RUN, len(block.ticks), len(block.frames), 0], "<i4")
+            head = np.array([RUN, len(block.ticks), len(block.frames), int(block.lock_step)], "<i4")
             self._write(head.tobytes() + block.ticks.tobytes() + block.frames.tobytes())
 
     def collect(self) -> RunReply:
