@@ -38,29 +38,29 @@ CONTROLS = {
         "ring_overflow", "receive.py", "faults |= _FAULT_RING_OVERFLOW", "faults |= 0", ("overflow/*braking*",)
     ),
     "length": Control(
-        "frame_bad", "receive.py", "if ring[frame + _FRAME_LENGTH] < length:", "if length < 0:", ("short/Wheel_Speeds/braking*",)
+        "frame_bad", "receive.py", "if frame[_FRAME_LENGTH] < length:", "if length < 0:", ("short/Wheel_Speeds/braking*",)
     ),
     "checksum": Control(
-        "frame_bad", "receive.py", "if crc ^ image[row + _MESSAGE_CRC_XOR] != byte[data + crc_byte]:", "if crc < 0:",
+        "frame_bad", "receive.py", "if crc ^ row[_MESSAGE_CRC_XOR] != data[crc_byte]:", "if crc < 0:",
         ("checksum/*braking*", "bits/*braking*"),
     ),
     "repeated counter": Control(
-        "frame_bad", "receive.py", "if delta == 0 or delta > image", "if delta > image",
+        "frame_bad", "receive.py", "if delta == 0 or delta > row", "if delta > row",
         ("repeated/*braking*", "doubled/*braking*"),
     ),
     "counter that jumps": Control(
-        "frame_bad", "receive.py", "if delta == 0 or delta > image[row + _MESSAGE_COUNTER_MAX_DELTA]:", "if delta == 0:",
+        "frame_bad", "receive.py", "if delta == 0 or delta > row[_MESSAGE_COUNTER_MAX_DELTA]:", "if delta == 0:",
         ("counter/*braking*",),
     ),
     "report of bad frames": Control(
         "frame_bad", "receive.py", "faults |= _FAULT_FRAME_BAD", "faults |= 0", ("checksum/*braking*",)
     ),
     "low end of the range": Control(
-        "signal_bad", "receive.py", "if raw < image[signal + _SIGNAL_RANGE_LOW] << pad >> pad:", "if False:",
+        "signal_bad", "receive.py", "if raw < row[_SIGNAL_RANGE_LOW] << pad >> pad:", "if False:",
         ("too_low/*braking*",),
     ),
     "high end of the range": Control(
-        "signal_bad", "receive.py", "elif raw > image[signal + _SIGNAL_RANGE_HIGH] << pad >> pad:", "elif False:",
+        "signal_bad", "receive.py", "elif raw > row[_SIGNAL_RANGE_HIGH] << pad >> pad:", "elif False:",
         ("too_high/*braking*",),
     ),
     "report of bad signals": Control(
@@ -70,11 +70,11 @@ CONTROLS = {
         "signal_rate", "receive.py", "if rate and not bad", "if rate < 0 and not bad", ("spike/*braking*",)
     ),
     "still": Control(
-        "signal_still", "validity.py", "still > image[row + _CHANNEL_ROW_STILL_US]", "still < 0",
+        "signal_still", "validity.py", "still > row[_CHANNEL_ROW_STILL_US]", "still < 0",
         ("frozen/*braking*", "stuck/*braking*"),
     ),
     "age": Control(
-        "channel_lost", "validity.py", "if age > image[row + _CHANNEL_ROW_TIMEOUT_US]:", "if age < 0:", ("lost/*braking*",)
+        "channel_lost", "validity.py", "if own[_S_AGE_US] > row[_CHANNEL_ROW_TIMEOUT_US]:", "if own[_S_AGE_US] < 0:", ("lost/*braking*",)
     ),
     "report of lost channels": Control(
         "channel_lost", "validity.py", "faults |= _FAULT_CHANNEL_LOST", "faults |= 0", ("lost/drop/Yaw_Rate/braking*",)
@@ -94,7 +94,7 @@ CONTROLS = {
     ),
     # The guard watches over the stages before it: without them it acts, and no row expects that.
     "slew limit": Control(
-        "guard_rate", "output.py", "elif target < current - image[_C_SLEW_DOWN_MA + corner]:", "elif False:",
+        "guard_rate", "output.py", "elif target < current - row[_C_SLEW_DOWN_MA]:", "elif False:",
         ("coil_open/*front*braking*",),
     ),
     "substitute": Control(
@@ -113,27 +113,27 @@ CONTROLS = {
         "coil_short", "valve.py", "if flags & _FLAG_OVER_CURRENT_FRONT_LEFT << corner:", "if flags < 0:", ("over_current/*braking*400ms",)
     ),
     "a measured current past its limit": Control(
-        "coil_short", "valve.py", "if measured > image[at + state[_S_TRIPPED + _CHECK_COIL_SHORT + corner]]:", "if False:",
+        "coil_short", "valve.py", "if measured > most:", "if False:",
         ("coil_short/*braking*",),
     ),
     "rounds of the memory": Control(
         "memory", "memory.py", "if crc != state[_S_MEMORY_EXPECTED]:", "if False:", ("memory/*braking*",)
     ),
     "the guard's copy": Control(
-        "memory", "output.py", "if image[_C_SAFE_MA + i] + (limits[i] << pad >> pad) != 0 - 1:", "if False:",
+        "memory", "output.py", "if same << pad >> pad != 0 - 1:", "if False:",
         ("memory_limits/limits_bit/*braking*",),
     ),
     "age of a command": Control(
         "command_stale", "output.py", "if stale > image[_C_COMMAND_EXPIRY_US]:", "if stale < 0:", ("late/*braking*20ms",)
     ),
     "safe currents of an old command": Control(
-        "command_stale", "output.py", "given = image[_C_SAFE_MA + corner]", "given = asked", ("slow/*braking*15000",), LATE
+        "command_stale", "output.py", "given = row[_C_SAFE_MA]", "given = asked", ("slow/*braking*15000",), LATE
     ),
     "derate": Control(
-        "supply_low", "output.py", "if weak and target > image[_C_DERATE_MA + corner]:", "if False:", ("supply/*braking/400ms/8V",), LATE
+        "supply_low", "output.py", "if weak and target > row[_C_DERATE_MA]:", "if False:", ("supply/*braking/400ms/8V",), LATE
     ),
     "a dead corner's partner": Control(
-        "coil_open", "output.py", "target = image[_C_MATCH_MA + corner]", "target = target", ("coil_open/*front*braking*",)
+        "coil_open", "output.py", "target = row[_C_MATCH_MA]", "target = target", ("coil_open/*front*braking*",)
     ),
     "a partner without a match": Control(
         "coil_open", "modes.py", "both |= 1 << corner", "both |= 0", ("coil_open/*rear*braking*",)
@@ -245,8 +245,8 @@ def test_without_the_invalid_code_a_plan_fails(tmp_path: Path) -> None:
     firmware = broken_firmware(
         tmp_path,
         "receive.py",
-        "image[signal + _SIGNAL_HAS_INVALID]\n",
-        "image[signal + _SIGNAL_HAS_INVALID] < 0\n",
+        "row[_SIGNAL_HAS_INVALID] and",
+        "row[_SIGNAL_HAS_INVALID] < 0 and",
     )
     (result,) = run_file(plan, vehicle=vehicle, firmware=firmware).failed
     assert result.verdict == WRONG
@@ -270,19 +270,19 @@ def test_every_code_has_a_control() -> None:
 # The last guard. Its codes come only when a stage before it is wrong, here once a channel has been lost; and without the
 # guard the campaign sees what then gets out.
 
-STORE = "        state[_S_CURRENT_MA + corner] = current\n    state[_S_COMMAND_FRESH]"
+STORE = "        own[_S_CURRENT_MA] = current\n    state[_S_COMMAND_FRESH]"
 TICKS = LAYOUT.state["ticks"].at
 WILD = {
     "guard_range": (
         f"        if mode == _MODE_REDUCED and state[{TICKS}] > 1500:\n            current += 2000\n",
-        (("if given > image[_C_MOST_MA + corner]:", "if False:"),),
+        (("if given > row[_C_MOST_MA]:", "if False:"),),
         "the limits are",
     ),
     "guard_rate": (
         f"        if mode == _MODE_REDUCED and state[{TICKS}] > 1500:\n            current = 300 + 1300 * (state[{TICKS}] & 1)\n",
         (
-            ("if given > last + image[_C_SLEW_UP_MA + corner]:", "if False:"),
-            ("elif given < last - image[_C_SLEW_DOWN_MA + corner]:", "elif False:"),
+            ("if given > last + row[_C_SLEW_UP_MA]:", "if False:"),
+            ("elif given < last - row[_C_SLEW_DOWN_MA]:", "elif False:"),
         ),
         "mA are allowed",
     ),
@@ -319,15 +319,15 @@ def test_a_firmware_without_slew_and_without_guard_breaks_the_limit(tmp_path: Pa
     firmware = broken_firmware(
         tmp_path,
         "output.py",
-        "            current += image[_C_SLEW_UP_MA + corner]",
+        "            current += row[_C_SLEW_UP_MA]",
         "            current = target",
     )
     path = firmware / "dashpot" / "output.py"
     text = path.read_text(encoding="utf-8")
     for old, new in (
-        ("            current -= image[_C_SLEW_DOWN_MA + corner]", "            current = target"),
-        ("if given > last + image[_C_SLEW_UP_MA + corner]:", "if False:"),
-        ("elif given < last - image[_C_SLEW_DOWN_MA + corner]:", "elif False:"),
+        ("            current -= row[_C_SLEW_DOWN_MA]", "            current = target"),
+        ("if given > last + row[_C_SLEW_UP_MA]:", "if False:"),
+        ("elif given < last - row[_C_SLEW_DOWN_MA]:", "elif False:"),
     ):
         assert text.count(old) == 1
         text = text.replace(old, new)

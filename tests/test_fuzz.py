@@ -81,14 +81,14 @@ def test_the_table_of_modes_is_read_as_the_firmware_has_it() -> None:
 
 PLANTED = [
     # A slew limit that is not there: neither in the law nor in the guard.
-    ("output.py", "current += image[_C_SLEW_UP_MA + corner]", "current = target", "guard_acts|rose faster"),
-    ("output.py", "given = last + image[_C_SLEW_UP_MA + corner]", "given = asked", ""),
-    ("output.py", "state[_S_CURRENT_MA + corner] = 0\n            state[_S_GUARDED", "state[_S_CURRENT_MA + corner] = 1\n            state[_S_GUARDED", "in a corner that is off"),
+    ("output.py", "current += row[_C_SLEW_UP_MA]", "current = target", "guard_acts|rose faster"),
+    ("output.py", "given = last + row[_C_SLEW_UP_MA]", "given = asked", ""),
+    ("output.py", "own[_S_CURRENT_MA] = 0\n            own[_S_GUARDED", "own[_S_CURRENT_MA] = 1\n            own[_S_GUARDED", "in a corner that is off"),
     ("modes.py", "(_MODE_ACTIVE, _MODE_SAFE_HOLD, HOLD, 0)", "(_MODE_ACTIVE, _MODE_SAFE_HOLD, HOLD, PART)", "drives where it must hold"),
     ("modes.py", "hold = state[_S_REQUIRED_GONE]", "hold = 0", "holds for no fault, or a fault that does not hold"),
     ("validity.py", "required_lost = 1", "required_lost = 0", "drives without"),
-    ("demand.py", "state[_S_DEMAND_PERMILLE + corner] = firm + clamp", "state[_S_DEMAND_PERMILLE + corner] = firm", "add up to the demand"),
-    ("core.py", "drain(self.ring,", "self.last = [now_us]\n        drain(self.ring,", "MemoryError"),
+    ("demand.py", "own[_S_DEMAND_PERMILLE] = firm + clamp", "own[_S_DEMAND_PERMILLE] = firm", "add up to the demand"),
+    ("core.py", "drain(words,", "self.last = [now_us]\n        drain(words,", "MemoryError"),
 ]  # fmt: skip
 
 
