@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -122,7 +121,7 @@ class Ground:
     Attributes:
         roughness_m3: Gd(n0) of the whole road, 0 for a smooth one.
         waviness: its exponent.
-        profile: file of heights instead, or None; it repeats after its length.
+        profile: heights from a file instead, or None; they repeat after their length.
         patch_m: contact patch of the tyres.
         patches: rough zones.
         kerbs: and their places.
@@ -133,7 +132,7 @@ class Ground:
 
     roughness_m3: float = road.CLASS_A_M3
     waviness: float = 2.0
-    profile: Path | None = None
+    profile: Road | None = None
     patch_m: float = PATCH_M
     patches: tuple[Patch, ...] = ()
     kerbs: tuple[Kerb, ...] = ()
@@ -150,7 +149,7 @@ class Ground:
             speed_m_s: at which a sweep is driven over.
 
         Raises:
-            InputError: the profile cannot be read, or the line is too long.
+            InputError: the line is too long.
 
         """
         count = max(round(line.length_m / road.STEP_M), 16)
@@ -194,9 +193,8 @@ class Ground:
 
     def _base(self, count: int, step_m: float, track_m: float, seed: int) -> Road:
         if self.profile is not None:
-            read = road.read_profile(self.profile)
             grid = np.arange(count) * step_m
-            return Road(step_m, np.stack([read.at(side, grid) for side in (0, 1)]))
+            return Road(step_m, np.stack([self.profile.at(side, grid) for side in (0, 1)]))
         if self.roughness_m3 == 0.0:
             return Road(step_m, np.zeros((2, count)))
         return road.rough(

@@ -24,6 +24,7 @@ from dashpot.plant.drive import STEP_S, Drive, Switches, Trip, straight_of
 from dashpot.plant.driver import Brakes, Driver, Performance, Steering, downforce_per_m
 from dashpot.plant.ground import Bump, Damp, Ground, Kerb, Patch, Sweep, Weather
 from dashpot.plant.manoeuvre import Brake, LaneChange, Manoeuvre, Sine, StepSteer
+from dashpot.plant.road import read_profile
 from dashpot.plant.sensors import CORNERS, DEFAULT, PEDAL_BAR, MotionSensors, Sensor, readings
 
 if TYPE_CHECKING:
@@ -131,7 +132,7 @@ class Scenario:
         """Make the truth; another seed gives another road, driver and noise of the same scenario.
 
         Raises:
-            InputError: the seed is negative, or a profile cannot be read.
+            InputError: the seed is negative.
 
         """
         if seed is not None and seed < 0:
@@ -345,8 +346,12 @@ class _Reader:
         known = list(keys.ManoeuvreKeys.model_fields)
         named = [name for name in known if getattr(chosen, name) is not None]
         if len(named) != 1:
-            given = " and ".join(named) if named else "none"
-            self._wrong("manoeuvre", f"{given} given; one of {', '.join(known)} is wanted")
+            # A wrong name alone has been told already.
+            if named or not self.document.data.get("manoeuvre"):
+                key = f"manoeuvre.{named[1]}" if named else "manoeuvre"
+                self._wrong(
+                    key, f"{' and '.join(named) or 'none'} given; one of {', '.join(known)} is wanted"
+                )
             return None
         if chosen.straight is not None:
             return Manoeuvre(chosen.straight.speed_m_s)
@@ -400,9 +405,12 @@ class _Reader:
         given = [name for name in ("class", "roughness", "profile") if _road_value(road, name) is not None]
         if len(given) > 1:
             self._wrong("road", f"has {' and '.join(given)}; one of class, roughness and profile is wanted")
-        profile = None if road.profile is None else self._beside(road.profile)
-        if profile is not None and not profile.is_file():
-            self._wrong("road.profile", f"{profile} is no file; a profile is looked for beside the scenario")
+        profile = None
+        if road.profile is not None:
+            try:
+                profile = read_profile(self._beside(road.profile))
+            except InputError as error:
+                self._wrong("road.profile", str(error))
         patches, kerbs, bumps = [], [], []
         for number, patch in enumerate(road.rough, 1):
             zone = self._zone(line, "road.rough", number, patch, 2.0 * patch.blend_m)
