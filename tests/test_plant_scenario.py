@@ -545,7 +545,7 @@ def test_the_pages_examples_are_right(text):
     # A base of its own tells what an example says of it.
     made = read_scenario(document)
     assert made.duration_s > 0.0
-    assert made.trip().line.length_m > 100.0
+    assert made.line.length_m > 100.0
 
 
 def known_keys() -> set[str]:

@@ -20,6 +20,7 @@ from dashpot.calibration.findings import nearest
 from dashpot.calibration.schema import Number, Plain, Strict, wrong
 from dashpot.calibration.units import GRAVITY, Family, parse
 from dashpot.plant.circuit import Place, Segment
+from dashpot.plant.drive import LONGEST_S
 from dashpot.plant.ground import SIDES
 from dashpot.plant.lag import Lag
 from dashpot.plant.road import class_roughness_m3
@@ -665,7 +666,7 @@ class ScenarioFile(Strict):
     name: str
     notes: str = ""
     seed: Annotated[int, Whole(0, 2**31 - 1)] = 1
-    duration_s: Annotated[float, _time(1.0, 900.0)] = Field(alias="duration")
+    duration_s: Annotated[float, _time(1.0, LONGEST_S)] = Field(alias="duration")
     car: str
     valves: ValveKeys | None = None
     currents: CurrentKeys | None = None
