@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from dashpot.characterise import curve, doubts, electric, loops, response
-from dashpot.characterise.rod import Rod, fit_rod, slow_of
+from dashpot.characterise.rod import SLOW_M_S, Rod, Slow, fit_rod, slow_of
 from dashpot.characterise.strokes import Motion, Points, SpeedCheck, motions_of, points_of
 from dashpot.characterise.surface import (
     DIRECTIONS,
@@ -138,6 +138,7 @@ class Result:
     points: Points
     valve_n: Floats
     steps: list[Step]
+    slow: Slow
     motions: list[Motion] = field(repr=False)
     models: _Models = field(repr=False)
 
@@ -164,6 +165,7 @@ class _Found:
     """The state of the rounds."""
 
     points: Points
+    valve_n: Floats
     axes: Axes
     cells: Cells
     low: Points
@@ -227,9 +229,9 @@ def characterise(files: Sequence[Readings], options: Options, bar: Progress | No
             lag_s, lag_error, cycles = loops.speed_lag(motions, points, rod)
             points = points_of(motions, lag_s)
         advance(6)
-    everything = points.where(
-        points.held & (points.peak_m_s > (slow.peak_m_s if rod.parted and slow.peak_m_s <= 0.012 else 0.0))
-    )
+    # Where nothing was slow, the slowest speed was kept for the rod; now it is a speed of the surface as well.
+    least_m_s = slow.peak_m_s if slow.peak_m_s <= SLOW_M_S else 0.0
+    everything = points.where(points.held & (points.peak_m_s > least_m_s))
     valve_n = rod.valve_n(everything)
     found = _surface(everything, valve_n, options)
     forces, firmness = _with_bands(found, rod, options)
@@ -252,7 +254,7 @@ def characterise(files: Sequence[Readings], options: Options, bar: Progress | No
     valve, assumed = _valve(options, forces, firmness, rod, lag_s, up, down, resistance, inductance, motions)
     return Result(
         options, valve, forces, firmness, rod, lag_s, lag_band, cycles, up, down, resistance, inductance, said, assumed,
-        kinds, found.points, valve_n, steps, motions, found.models,
+        kinds, found.points, found.valve_n, steps, slow, motions, found.models,
     )  # fmt: skip
 
 
@@ -338,6 +340,7 @@ def _surface(fast: Points, valve_n: Floats, options: Options) -> _Found:
         edge = float(low_axes.current_a[-1] + axes.current_a[0]) / 2.0
     return _Found(
         held,
+        valve_n[is_held],
         axes,
         cells,
         low,
