@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 SIDES = {"left": (1.0, 0.0), "right": (0.0, 1.0), "both": (1.0, 1.0), "opposite": (1.0, -1.0)}
 # A tyre feels the mean over its contact patch [C].
 PATCH_M = 0.12
+# A road that is no lap is drawn in whole lengths of this, so that a longer drive begins on the same road.
+DRAWN_M = 1000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,13 +154,14 @@ class Ground:
             InputError: the line is too long.
 
         """
-        count = max(round(line.length_m / road.STEP_M), 16)
-        step = line.length_m / count
+        length = line.length_m if line.closed else DRAWN_M * math.ceil(line.length_m / DRAWN_M)
+        count = max(round(length / road.STEP_M), 16)
+        step = length / count
         made = self._base(count, step, track_m, seed)
         grid = made.grid_m()
         for index, patch in enumerate(self.patches):
             waves = road.rough(
-                line.length_m,
+                length,
                 patch.roughness_m3,
                 stream(seed, f"patch {index}"),
                 track_m=track_m,
@@ -169,13 +172,13 @@ class Ground:
             window = line.window(grid, patch.start_m, patch.end_m, patch.blend_m, inside=True)
             made = made.added(*(waves.height_m * window))
         for kerb in self.kerbs:
-            length = line.span(kerb.start_m, kerb.end_m)
+            width = line.span(kerb.start_m, kerb.end_m)
             # From its middle on, so that it may lie across the start line.
-            along = line.away(grid, kerb.start_m + length / 2.0) + length / 2.0
+            along = line.away(grid, kerb.start_m + width / 2.0) + width / 2.0
             top = road.kerb(
                 along,
                 0.0,
-                length,
+                width,
                 kerb.height_m,
                 ramp_m=kerb.ramp_m,
                 tooth_m=kerb.tooth_m,
