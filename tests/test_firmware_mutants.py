@@ -32,6 +32,7 @@ KEY = 0x123
 CONTENT = 6
 STROKE = "stroke_um.front_left"
 AT = LAYOUT.channel_index(STROKE)
+CHECKS = [check.name for check in LAYOUT.checks]
 
 
 @pytest.fixture(scope="module")
@@ -231,9 +232,17 @@ def test_a_channel_is_configured_or_not(firmware: Firmware) -> None:
 @pytest.mark.parametrize("field", LAYOUT.rows["check_row"])
 def test_a_refusal_names_the_word_of_a_checks_row(firmware: Firmware, field: str) -> None:
     image = ImageBuilder().check("overrun", **{field: -1}).build()
-    at = [check.name for check in LAYOUT.checks].index("overrun")
-    expected = field_place("check_row", LAYOUT.config["check_rows"].at, at, field)
+    expected = field_place("check_row", LAYOUT.config["check_rows"].at, CHECKS.index("overrun"), field)
     assert refused_at(firmware, image) == (CONTENT, expected)
+
+
+def test_a_refusal_names_the_axle_and_the_tracking_limit(firmware: Firmware) -> None:
+    image = ImageBuilder().put("safe_ma", 700, 700, 700, 800).fill("axle_spread_ma", 99)
+    assert refused_at(firmware, image.build()) == (CONTENT, LAYOUT.config["axle_spread_ma"].at + 1)
+    name = "coil_tracking.rear_left"
+    image = ImageBuilder().check(name, heal_limit=100_001)
+    expected = field_place("check_row", LAYOUT.config["check_rows"].at, CHECKS.index(name), "heal_limit")
+    assert refused_at(firmware, image.build()) == (CONTENT, expected)
 
 
 @pytest.mark.parametrize(("field", "value"), TRACKER_FIELDS.items())
@@ -427,8 +436,6 @@ def test_a_second_choice_forgets_the_first(tmp_path: Path) -> None:
 
 
 # --- what a tripped check says ----------------------------------------------------------------------------------------
-
-CHECKS = [check.name for check in LAYOUT.checks]
 
 
 @pytest.mark.parametrize(("check", "channel"), [

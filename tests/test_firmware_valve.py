@@ -533,6 +533,22 @@ def test_a_short_coil_has_more_current_than_a_coil_can(words: dict[str, int], se
         ({"measured_ma": 249}, NONE),
         ({f"tripped.{CHECKS.index('coil_tracking.front_left')}": 1, "measured_ma": 949}, BAD),
         ({f"tripped.{CHECKS.index('coil_tracking.front_left')}": 1, "measured_ma": 950}, FINE),
+        (
+            {
+                f"tripped.{CHECKS.index('coil_tracking.front_left')}": 1,
+                "coil_reference_q8": 2000 << 8,
+                "measured_ma": 1900,
+            },
+            FINE,
+        ),
+        (
+            {
+                f"tripped.{CHECKS.index('coil_tracking.front_left')}": 1,
+                "coil_reference_q8": 2000 << 8,
+                "measured_ma": 1899,
+            },
+            BAD,
+        ),
     ],
 )
 def test_a_tracking_error_is_a_share_of_the_current_and_more_than_noise(

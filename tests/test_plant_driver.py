@@ -281,6 +281,13 @@ def test_the_same_seed_gives_the_same_drive_and_a_longer_one_begins_alike():
         assert first.tobytes() == getattr(long, name)[: len(first)].tobytes()
 
 
+def test_a_longer_manoeuvre_begins_alike():
+    short, long = (replace(demo_scenario("brake_rough"), duration_s=s).drive() for s in (6.0, 8.0))
+    for name in ("speed_m_s", "yaw_rate_rad_s", "brake_bar", "road_m"):
+        first = getattr(short, name)
+        assert first.tobytes() == getattr(long, name)[: len(first)].tobytes()
+
+
 def test_the_road_is_the_same_each_lap():
     drive = lap()
     second = drive.lap_number == 2.0

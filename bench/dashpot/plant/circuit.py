@@ -23,6 +23,8 @@ STEP_M = 0.5
 # A lap whose end misses its start by more than this share of its length, or by more than this turn, does not close.
 GAP_SHARE = 0.002
 GAP_DEG = 0.2
+# A remedy that changes a straight by less than this does not name it.
+LEAST_CHANGE_M = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,11 +259,12 @@ def _moving_mean(values: Floats, half: int, *, closed: bool) -> Floats:
 
 def _check_closed(circuit: Circuit) -> None:
     turned_deg = math.degrees(sum(segment.turn_rad for segment in circuit.segments))
-    off_deg = (turned_deg + 180.0) % 360.0 - 180.0
+    lap_deg = 360.0 * round(turned_deg / 360.0)
+    off_deg = turned_deg - lap_deg
     if abs(off_deg) > GAP_DEG:
         raise InputError(
-            f"the lap does not close: its corners turn by {turned_deg:.1f} deg in all, {abs(off_deg):.1f} deg "
-            f"too {'much' if off_deg > 0 else 'little'} to the left; 360 deg either way, or none, is a lap",
+            f"the lap does not close: its corners turn by {turned_deg:.1f} deg in all, + to the left; that is "
+            f"{abs(off_deg):.1f} deg {'more' if off_deg > 0.0 else 'less'} than {lap_deg:.0f} deg",
             where="circuit",
         )
     x, y = circuit.trace_m()
@@ -296,7 +299,8 @@ def _remedy(circuit: Circuit, x_m: float, y_m: float) -> str:
                 best = float(np.abs(change).sum())
                 named = [
                     f"{circuit.segments[k].name!r} of {to:.1f} m"
-                    for k, to in zip((first, second), lengths, strict=True)
+                    for k, to, by in zip((first, second), lengths, change, strict=True)
+                    if abs(by) >= LEAST_CHANGE_M
                 ]
-                found = f"; it would with {named[0]} and {named[1]}"
+                found = f"; it would with {' and '.join(named)}"
     return found

@@ -19,10 +19,7 @@ from dashpot.plant.chassis import STEP_S as PLANT_STEP_S
 from dashpot.plant.chassis import Inputs
 from dashpot.plant.circuit import STEP_M, Circuit, Line
 from dashpot.plant.driver import (
-    Brakes,
-    Driver,
-    Performance,
-    Steering,
+    SpeedProfile,
     attention,
     corrections_rad,
     drag_per_m,
@@ -30,14 +27,13 @@ from dashpot.plant.driver import (
     speed_profile,
     top_speed_m_s,
 )
-from dashpot.plant.ground import Ground, Weather
-from dashpot.plant.manoeuvre import Manoeuvre
 from dashpot.plant.streams import stream
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dashpot.plant.car import Car, Floats
+    from dashpot.plant.scenario import Scenario
 
     Whole = NDArray[np.int64]
 
@@ -45,6 +41,8 @@ STEP_US = 1000
 STEP_S = STEP_US * 1e-6
 # Arrays of one row a millisecond: a quarter of an hour are some 150 MB.
 LONGEST_S = 900.0
+# The brake light comes on above this line pressure in front.
+PEDAL_BAR = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,141 +159,106 @@ def integral(values: Floats) -> Floats:
     return np.concatenate(([0.0], np.cumsum((values[1:] + values[:-1]) * (STEP_S / 2.0))))
 
 
-@dataclass(frozen=True, slots=True)
-class Trip:
-    """What a drive is made from; see `Scenario` for where it comes from.
+def make_drive(scenario: Scenario, seed: int) -> Drive:
+    """Drive a scenario.
 
-    Attributes:
-        name: of the scenario.
-        seed: of all that is drawn.
-        duration_s: of the drive.
-        car: the car.
-        course: a circuit or a manoeuvre.
-        performance: of the car.
-        brakes: of the car.
-        steering: of the car.
-        driver: the driver.
-        ground: what lies under the wheels.
-        weather: friction.
+    Raises:
+        InputError: the road is too long.
 
     """
+    brakes, steering = scenario.brakes, scenario.steering
+    time_s = np.arange(round(scenario.duration_s / STEP_S) + 1) * STEP_S
+    demand, start_m_s = _demand(scenario, seed, time_s)
+    accel_long = brakes.lag.filtered(demand, STEP_S)
+    # Clipped is rounding only: neither the pedals nor the lag overshoot.
+    speed = np.maximum(start_m_s + integral(accel_long), 0.0)
+    distance = integral(speed)
+    brake_bar = _brake_bar(scenario, demand, speed, time_s)
 
-    name: str
-    seed: int
-    duration_s: float
-    car: Car
-    course: Circuit | Manoeuvre
-    performance: Performance
-    brakes: Brakes
-    steering: Steering
-    driver: Driver
-    ground: Ground
-    weather: Weather
+    lag = steering.lag
+    ahead = distance + lag.delay_s * speed
+    course = scenario.course
+    bend = course.bend_at(ahead) if isinstance(course, Circuit) else course.bend_at(time_s, ahead, speed)
+    answer = scenario.car.wheelbase_m + steering.understeer_rad_per_m_s2 * speed**2
+    wheel_rad = bend * answer + corrections_rad(scenario.driver, stream(seed, "corrections"), speed, STEP_S)
+    yaw_rate = speed * lag.filtered(wheel_rad / answer, STEP_S)
 
-    @property
-    def line(self) -> Line:
-        """The circuit, or the manoeuvre's straight with room to its end."""
-        if isinstance(self.course, Circuit):
-            return self.course
-        return straight_of(self.course.speed_m_s, self.duration_s)
+    line = scenario.line
+    lap = distance % line.length_m if line.closed else distance
+    return Drive(
+        name=scenario.name,
+        seed=seed,
+        car=scenario.car,
+        time_s=time_s,
+        distance_m=distance,
+        lap_distance_m=lap,
+        lap_number=1.0 + np.floor(distance / line.length_m) if line.closed else np.ones(len(time_s)),
+        sector=line.sector_at(lap) if isinstance(line, Circuit) else np.ones(len(time_s)),
+        speed_m_s=speed,
+        accel_long_m_s2=accel_long,
+        accel_lat_m_s2=speed * yaw_rate,
+        yaw_rate_rad_s=yaw_rate,
+        steer_deg=np.degrees(wheel_rad) * steering.ratio,
+        brake_bar=brake_bar,
+        friction=scenario.weather.friction_at(line, distance),
+        road_m=_road_m(scenario, seed, distance),
+        switches=scenario.switches.at(time_s),
+        supply_v=scenario.supply.at(time_s, brake_bar[:, 0] > PEDAL_BAR),
+    )
 
-    def make(self, switches: Switches, supply_v: Floats) -> Drive:
-        """Drive it; switches and supply are (n,), see `times_s`."""
-        time_s = self.times_s()
-        demand, start_m_s = self._demand(time_s)
-        accel_long = self.brakes.lag.filtered(demand, STEP_S)
-        # Clipped is rounding only: neither the pedals nor the lag overshoot.
-        speed = np.maximum(start_m_s + integral(accel_long), 0.0)
-        distance = integral(speed)
 
-        lag = self.steering.lag
-        ahead = distance + lag.delay_s * speed
-        answer = self.car.wheelbase_m + self.steering.understeer_rad_per_m_s2 * speed**2
-        if isinstance(self.course, Circuit):
-            bend = self.course.bend_at(ahead)
-        else:
-            bend = self.course.bend_at(time_s, ahead, speed)
-        wheel_rad = bend * answer + corrections_rad(
-            self.driver, stream(self.seed, "corrections"), speed, STEP_S
-        )
-        yaw_rate = speed * lag.filtered(wheel_rad / answer, STEP_S)
-        line = self.line
-        lap = distance % line.length_m if line.closed else distance
-        return Drive(
-            name=self.name,
-            seed=self.seed,
-            car=self.car,
-            time_s=time_s,
-            distance_m=distance,
-            lap_distance_m=lap,
-            lap_number=1.0 + np.floor(distance / line.length_m) if line.closed else np.ones(len(time_s)),
-            sector=line.sector_at(lap) if isinstance(line, Circuit) else np.ones(len(time_s)),
-            speed_m_s=speed,
-            accel_long_m_s2=accel_long,
-            accel_lat_m_s2=speed * yaw_rate,
-            yaw_rate_rad_s=yaw_rate,
-            steer_deg=np.degrees(wheel_rad) * self.steering.ratio,
-            brake_bar=self._brake_bar(demand, speed, time_s),
-            friction=self.weather.friction_at(line, distance),
-            road_m=self._road_m(line, distance),
-            switches=switches,
-            supply_v=supply_v,
-        )
+def circuit_speeds(scenario: Scenario, seed: int) -> SpeedProfile:
+    """Return the speeds that the driver aims at round the circuit, without pedals and lags, from its start."""
+    circuit, performance = scenario.course, scenario.performance
+    assert isinstance(circuit, Circuit)
+    if circuit.closed:
+        # As far as the engine could go; the same points whatever the duration, so that a longer drive begins alike.
+        driven_s = scenario.duration_s + scenario.driver.pedal_s
+        longest = driven_s * top_speed_m_s(scenario.car, performance)
+        grid = np.arange(math.ceil(longest / STEP_M) + 2) * STEP_M
+    else:
+        grid = np.linspace(0.0, circuit.length_m, len(circuit.curvature_per_m) + 1)
+    skill = attention(scenario.driver, stream(seed, "skill"), grid)
+    return speed_profile(
+        scenario.car,
+        performance,
+        circuit.bend_at(grid),
+        performance.grip * skill * scenario.weather.friction_at(circuit, grid),
+        float(grid[1]),
+        end_m_s=np.inf if circuit.closed else 0.0,
+    )
 
-    def times_s(self) -> Floats:
-        """Return the times of the rows, (n,)."""
-        times: Floats = np.arange(round(self.duration_s / STEP_S) + 1) * STEP_S
-        return times
 
-    def profile(self) -> tuple[Floats, Floats]:
-        """Return times and speeds of a drive round the circuit without pedals and lags, from its start."""
-        circuit = self.course
-        assert isinstance(circuit, Circuit)
-        if circuit.closed:
-            # As far as the engine could go; the same points whatever the duration, so that a longer drive begins alike.
-            longest = (self.duration_s + self.driver.pedal_s) * top_speed_m_s(self.car, self.performance)
-            grid = np.arange(math.ceil(longest / STEP_M) + 2) * STEP_M
-        else:
-            grid = np.linspace(0.0, circuit.length_m, len(circuit.curvature_per_m) + 1)
-        skill = attention(self.driver, stream(self.seed, "skill"), grid)
-        grip = self.performance.grip * skill * self.weather.friction_at(circuit, grid)
-        found = speed_profile(
-            self.car,
-            self.performance,
-            circuit.bend_at(grid),
-            grip,
-            float(grid[1]),
-            end_m_s=np.inf if circuit.closed else 0.0,
-        )
-        return found.time_s, found.speed_m_s
+def _demand(scenario: Scenario, seed: int, time_s: Floats) -> tuple[Floats, float]:
+    """Return the longitudinal acceleration that the driver asks for, and the speed at the start."""
+    half = round(scenario.driver.pedal_s / STEP_S / 2.0)
+    padded = np.arange(-half - 1, len(time_s) + half + 1) * STEP_S
+    if isinstance(scenario.course, Circuit):
+        aim = circuit_speeds(scenario, seed)
+        wanted = np.interp(padded - scenario.driver.standstill_s, aim.time_s, aim.speed_m_s)
+        return pedalled(wanted, half, STEP_S), 0.0
+    return pedalled(scenario.course.speed_at(padded), half, STEP_S), scenario.course.speed_m_s
 
-    def _demand(self, time_s: Floats) -> tuple[Floats, float]:
-        """Return the longitudinal acceleration that the driver asks for, and the speed at the start."""
-        half = round(self.driver.pedal_s / STEP_S / 2.0)
-        padded = np.arange(-half - 1, len(time_s) + half + 1) * STEP_S
-        if isinstance(self.course, Circuit):
-            wanted = np.interp(padded - self.driver.standstill_s, *self.profile())
-            return pedalled(wanted, half, STEP_S), 0.0
-        return pedalled(self.course.speed_at(padded), half, STEP_S), self.course.speed_m_s
 
-    def _brake_bar(self, demand: Floats, speed_m_s: Floats, time_s: Floats) -> Floats:
-        coast = self.performance.coast_m_s2 + drag_per_m(self.car) * speed_m_s**2
-        braking = np.maximum(-demand - coast, 0.0)
-        gains = np.array([self.brakes.front_bar_per_m_s2, self.brakes.rear_bar_per_m_s2])
-        held = np.zeros(len(time_s))
-        if isinstance(self.course, Circuit):
-            # On the brake until shortly before the start.
-            until = self.driver.standstill_s - self.driver.pedal_s
-            held = np.clip((until - time_s) / 0.15, 0.0, 1.0) * self.brakes.holding_bar / gains[0]
-        pressure: Floats = (braking + held)[:, None] * gains
-        return pressure
+def _brake_bar(scenario: Scenario, demand: Floats, speed_m_s: Floats, time_s: Floats) -> Floats:
+    coast = scenario.performance.coast_m_s2 + drag_per_m(scenario.car) * speed_m_s**2
+    braking = np.maximum(-demand - coast, 0.0)
+    gains = np.array([scenario.brakes.front_bar_per_m_s2, scenario.brakes.rear_bar_per_m_s2])
+    pressure: Floats = braking[:, None] * gains
+    if isinstance(scenario.course, Circuit) and gains[0] > 0.0:
+        # On the brake until shortly before the start.
+        until = scenario.driver.standstill_s - scenario.driver.pedal_s
+        held = np.clip((until - time_s) / 0.15, 0.0, 1.0) * scenario.brakes.holding_bar
+        pressure += held[:, None] * gains / gains[0]
+    return pressure
 
-    def _road_m(self, line: Line, distance_m: Floats) -> Floats:
-        speed = 0.0 if isinstance(self.course, Circuit) else self.course.speed_m_s
-        track = (self.car.front.track_m + self.car.rear.track_m) / 2.0
-        road = self.ground.road(line, track, self.seed, speed)
-        # The centre of gravity follows the path; the front axle is ahead of it.
-        return road.under_wheels(distance_m + self.car.to_axle_m[0], self.car.wheelbase_m)
+
+def _road_m(scenario: Scenario, seed: int, distance_m: Floats) -> Floats:
+    car, course = scenario.car, scenario.course
+    speed = 0.0 if isinstance(course, Circuit) else course.speed_m_s
+    road = scenario.ground.road(scenario.line, (car.front.track_m + car.rear.track_m) / 2.0, seed, speed)
+    # The centre of gravity follows the path; the front axle is ahead of it.
+    return road.under_wheels(distance_m + car.to_axle_m[0], car.wheelbase_m)
 
 
 def straight_of(speed_m_s: float, duration_s: float) -> Line:

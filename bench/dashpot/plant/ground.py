@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +22,8 @@ if TYPE_CHECKING:
 SIDES = {"left": (1.0, 0.0), "right": (0.0, 1.0), "both": (1.0, 1.0), "opposite": (1.0, -1.0)}
 # A tyre feels the mean over its contact patch [C].
 PATCH_M = 0.12
+# A road that is no lap is drawn in whole lengths of this, so that a longer drive begins on the same road.
+DRAWN_M = 1000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +123,7 @@ class Ground:
     Attributes:
         roughness_m3: Gd(n0) of the whole road, 0 for a smooth one.
         waviness: its exponent.
-        profile: file of heights instead, or None; it repeats after its length.
+        profile: heights from a file instead, or None; they repeat after their length.
         patch_m: contact patch of the tyres.
         patches: rough zones.
         kerbs: and their places.
@@ -133,7 +134,7 @@ class Ground:
 
     roughness_m3: float = road.CLASS_A_M3
     waviness: float = 2.0
-    profile: Path | None = None
+    profile: Road | None = None
     patch_m: float = PATCH_M
     patches: tuple[Patch, ...] = ()
     kerbs: tuple[Kerb, ...] = ()
@@ -150,16 +151,17 @@ class Ground:
             speed_m_s: at which a sweep is driven over.
 
         Raises:
-            InputError: the profile cannot be read, or the line is too long.
+            InputError: the line is too long.
 
         """
-        count = max(round(line.length_m / road.STEP_M), 16)
-        step = line.length_m / count
+        length = line.length_m if line.closed else DRAWN_M * math.ceil(line.length_m / DRAWN_M)
+        count = max(round(length / road.STEP_M), 16)
+        step = length / count
         made = self._base(count, step, track_m, seed)
         grid = made.grid_m()
         for index, patch in enumerate(self.patches):
             waves = road.rough(
-                line.length_m,
+                length,
                 patch.roughness_m3,
                 stream(seed, f"patch {index}"),
                 track_m=track_m,
@@ -170,13 +172,13 @@ class Ground:
             window = line.window(grid, patch.start_m, patch.end_m, patch.blend_m, inside=True)
             made = made.added(*(waves.height_m * window))
         for kerb in self.kerbs:
-            length = line.span(kerb.start_m, kerb.end_m)
+            width = line.span(kerb.start_m, kerb.end_m)
             # From its middle on, so that it may lie across the start line.
-            along = line.away(grid, kerb.start_m + length / 2.0) + length / 2.0
+            along = line.away(grid, kerb.start_m + width / 2.0) + width / 2.0
             top = road.kerb(
                 along,
                 0.0,
-                length,
+                width,
                 kerb.height_m,
                 ramp_m=kerb.ramp_m,
                 tooth_m=kerb.tooth_m,
@@ -194,9 +196,8 @@ class Ground:
 
     def _base(self, count: int, step_m: float, track_m: float, seed: int) -> Road:
         if self.profile is not None:
-            read = road.read_profile(self.profile)
             grid = np.arange(count) * step_m
-            return Road(step_m, np.stack([read.at(side, grid) for side in (0, 1)]))
+            return Road(step_m, np.stack([self.profile.at(side, grid) for side in (0, 1)]))
         if self.roughness_m3 == 0.0:
             return Road(step_m, np.zeros((2, count)))
         return road.rough(

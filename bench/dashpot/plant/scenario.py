@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,13 +20,16 @@ from dashpot.errors import InputError
 from dashpot.plant import scenario_keys as keys
 from dashpot.plant.car import GRAVITY_M_S2, Car, load_car
 from dashpot.plant.circuit import Circuit, Line, lay
-from dashpot.plant.drive import STEP_S, Drive, Switches, Trip, straight_of
+from dashpot.plant.drive import STEP_S, Drive, Switches, make_drive, straight_of
 from dashpot.plant.driver import Brakes, Driver, Performance, Steering, downforce_per_m
 from dashpot.plant.ground import Bump, Damp, Ground, Kerb, Patch, Sweep, Weather
 from dashpot.plant.manoeuvre import Brake, LaneChange, Manoeuvre, Sine, StepSteer
-from dashpot.plant.sensors import CORNERS, DEFAULT, PEDAL_BAR, MotionSensors, Sensor, readings
+from dashpot.plant.road import read_profile
+from dashpot.plant.sensors import CORNERS, DEFAULT, MotionSensors, Sensor, readings
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from dashpot.plant.car import Floats
 
 DATA = Path(__file__).parent / "data"
@@ -44,7 +47,7 @@ class SwitchPlan:
     def at(self, time_s: Floats) -> Switches:
         """Return the positions at times, (n,)."""
 
-        def held(steps: keys.Steps[int]) -> np.ndarray[Any, np.dtype[np.int64]]:
+        def held(steps: keys.Steps[int]) -> NDArray[np.int64]:
             at_s, values = zip(*steps, strict=True)
             index = np.searchsorted(np.array(at_s), time_s + STEP_S / 1000.0, side="right") - 1
             return np.array(values, dtype=np.int64)[index]
@@ -69,8 +72,8 @@ class Supply:
     ripple_v: float = 0.05
     ripple_hz: float = 0.11
 
-    def at(self, time_s: Floats, braking: Floats) -> Floats:
-        """Return the voltage at times, (n,); braking is 0 or 1, (n,)."""
+    def at(self, time_s: Floats, braking: NDArray[np.bool_]) -> Floats:
+        """Return the voltage at times, (n,), and while braking, (n,)."""
         at_s, volts = zip(*self.voltage, strict=True)
         swing = self.ripple_v * np.sin(2.0 * math.pi * self.ripple_hz * time_s)
         voltage: Floats = np.interp(time_s, at_s, volts) - self.brake_drop_v * braking + swing
@@ -120,28 +123,23 @@ class Scenario:
     coil_c: float = 20.0
     currents_a: tuple[float, float] | None = None
 
-    def trip(self, seed: int | None = None) -> Trip:
-        """Return what the drive is made from."""
-        return Trip(
-            self.name, self.seed if seed is None else seed, self.duration_s, self.car, self.course, self.performance,
-            self.brakes, self.steering, self.driver, self.ground, self.weather,
-        )  # fmt: skip
+    @property
+    def line(self) -> Line:
+        """The circuit, or the manoeuvre's straight."""
+        if isinstance(self.course, Circuit):
+            return self.course
+        return straight_of(self.course.speed_m_s, self.duration_s)
 
     def drive(self, seed: int | None = None) -> Drive:
         """Make the truth; another seed gives another road, driver and noise of the same scenario.
 
         Raises:
-            InputError: the seed is negative, or a profile cannot be read.
+            InputError: the seed is negative.
 
         """
         if seed is not None and seed < 0:
             raise InputError(f"the seed is {seed}; it must be 0 or more", where=self.name)
-        trip = self.trip(seed)
-        time_s = trip.times_s()
-        # The supply sags with the brake lights, so it waits for the pressure.
-        drive = trip.make(self.switches.at(time_s), np.zeros(len(time_s)))
-        braking = (drive.brake_bar[:, 0] > PEDAL_BAR).astype(np.float64)
-        return replace(drive, supply_v=self.supply.at(time_s, braking))
+        return make_drive(self, self.seed if seed is None else seed)
 
     def readings(self, drive: Drive) -> dict[str, Floats]:
         """Return what the sensors make of a drive, (n,) each at 1 ms, by DBC signal; see `dashpot.plant.sensors.readings`."""
@@ -345,8 +343,12 @@ class _Reader:
         known = list(keys.ManoeuvreKeys.model_fields)
         named = [name for name in known if getattr(chosen, name) is not None]
         if len(named) != 1:
-            given = " and ".join(named) if named else "none"
-            self._wrong("manoeuvre", f"{given} given; one of {', '.join(known)} is wanted")
+            # A wrong name alone has been told already.
+            if named or not self.document.data.get("manoeuvre"):
+                key = f"manoeuvre.{named[1]}" if named else "manoeuvre"
+                self._wrong(
+                    key, f"{' and '.join(named) or 'none'} given; one of {', '.join(known)} is wanted"
+                )
             return None
         if chosen.straight is not None:
             return Manoeuvre(chosen.straight.speed_m_s)
@@ -400,9 +402,12 @@ class _Reader:
         given = [name for name in ("class", "roughness", "profile") if _road_value(road, name) is not None]
         if len(given) > 1:
             self._wrong("road", f"has {' and '.join(given)}; one of class, roughness and profile is wanted")
-        profile = None if road.profile is None else self._beside(road.profile)
-        if profile is not None and not profile.is_file():
-            self._wrong("road.profile", f"{profile} is no file; a profile is looked for beside the scenario")
+        profile = None
+        if road.profile is not None:
+            try:
+                profile = read_profile(self._beside(road.profile))
+            except InputError as error:
+                self._wrong("road.profile", str(error))
         patches, kerbs, bumps = [], [], []
         for number, patch in enumerate(road.rough, 1):
             zone = self._zone(line, "road.rough", number, patch, 2.0 * patch.blend_m)

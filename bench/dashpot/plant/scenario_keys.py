@@ -20,6 +20,7 @@ from dashpot.calibration.findings import nearest
 from dashpot.calibration.schema import Number, Plain, Strict, wrong
 from dashpot.calibration.units import GRAVITY, Family, parse
 from dashpot.plant.circuit import Place, Segment
+from dashpot.plant.drive import LONGEST_S
 from dashpot.plant.ground import SIDES
 from dashpot.plant.lag import Lag
 from dashpot.plant.road import class_roughness_m3
@@ -64,13 +65,16 @@ class Si(Plain):
     def parse(self, value: object) -> float:
         """Read and bound it."""
         number = float(parse(value, self.family) * self.scale)
-        for bound, beyond, side in (
-            (self.low, number < self.low, "below the least"),
-            (self.high, number > self.high, "above the most"),
-        ):
-            if beyond:
-                shown = float(Fraction(bound) / (self.family.factors[self.family.shown] * self.scale))
-                raise ValueError(f"{value} is {side}, {shown:.6g} {self.family.shown}".rstrip())
+        if not self.low <= number <= self.high:
+            bound, side = (
+                (self.low, "below the least") if number < self.low else (self.high, "above the most")
+            )
+            # In the unit that was written.
+            unit = re.sub(r"^[-+\d.eE\s]*", "", str(value)).strip()
+            factor = self.family.factor(unit) or self.family.factors[self.family.shown]
+            raise ValueError(
+                f"{value} is {side}, {float(Fraction(bound) / (factor * self.scale)):.6g} {unit}".rstrip()
+            )
         return number
 
 
@@ -205,11 +209,11 @@ def _said(model: type[ModelT], failure: ValidationError) -> list[str]:
             case "extra_forbidden":
                 said.append(f"unknown key {key!r}; {nearest(key, names)}")
             case "missing":
-                said.append(f"{key} is missing")
+                said.append(f"{key}: is missing")
             case "value_error":
-                said.append(f"{key} {error['ctx']['error']}" if key else str(error["ctx"]["error"]))
+                said.append(f"{key}: {error['ctx']['error']}" if key else str(error["ctx"]["error"]))
             case "dashpot":
-                said.append(f"{key} {error['ctx']['said']}".lstrip())
+                said.append(f"{key}: {error['ctx']['said']}")
             case _:
                 said.append(f"{key}: {error['msg'][:1].lower()}{error['msg'][1:]}".replace("input ", ""))
     return said
@@ -647,11 +651,10 @@ class SensorsKey(Plain):
                 continue
             try:
                 made[name] = SensorKey(*_SIGNALS[_kind(name)]).parse(table)
+            except PydanticCustomError as error:
+                problems += [(f"{name}.{key}", said) for key, said in (error.context or {})["problems"]]
             except ValueError as error:
                 problems.append((name, str(error)))
-            except PydanticCustomError as error:
-                context = error.context or {}
-                problems += [(f"{name}.{key}", message) for key, message in context["problems"]]
         if problems:
             raise wrong(problems)
         return made
@@ -663,7 +666,7 @@ class ScenarioFile(Strict):
     name: str
     notes: str = ""
     seed: Annotated[int, Whole(0, 2**31 - 1)] = 1
-    duration_s: Annotated[float, _time(1.0, 900.0)] = Field(alias="duration")
+    duration_s: Annotated[float, _time(1.0, LONGEST_S)] = Field(alias="duration")
     car: str
     valves: ValveKeys | None = None
     currents: CurrentKeys | None = None

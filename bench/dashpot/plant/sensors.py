@@ -18,7 +18,7 @@ from dashpot.errors import InputError
 from dashpot.plant import kernel
 from dashpot.plant.chassis import STEP_S as PLANT_STEP_S
 from dashpot.plant.compiled import compiled
-from dashpot.plant.drive import STEP_S
+from dashpot.plant.drive import PEDAL_BAR, STEP_S
 from dashpot.plant.lag import BUTTERWORTH, MEMORY, Lag, late
 from dashpot.plant.streams import stream
 
@@ -41,8 +41,6 @@ MOTION_SIGNALS = (*STROKES, "VertAccel", *OIL)
 # Stroke reading at ride height, counted from full droop: the controller's zero. Also in the DBC's comments.
 RIDE_HEIGHT_MM = (79.2, 80.4, 82.1, 81.5)
 KM_H_PER_M_S = 3.6
-# The brake light comes on above this line pressure in front.
-PEDAL_BAR = 1.0
 # Slip of the rear wheels per m/s2 of drive, of all wheels per m/s2 of braking.
 DRIVE_SLIP = 0.003
 BRAKE_SLIP = 0.002
