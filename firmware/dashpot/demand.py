@@ -154,11 +154,10 @@ def lead(image: ptr32, state: ptr32):
             wy = _ONE_Q14
         elif longitudinal > x0:
             wy = ((longitudinal - x0) << 14) // (x1 - x0)
-        # From a cell to the next along lateral, and to the same one of the next corner.
-        cell = ptr32(uint(table) + (1 + nx + ny + (i - 1) * ny + j << 2))
-        next_map = nx * ny << 2
+        at = 1 + nx + ny + (i - 1) * ny + j
         own = state
         for _ in range(_N_CORNERS):
+            cell = ptr32(uint(table) + (at << 2))
             beside = ptr32(uint(cell) + (ny << 2))
             y0 = cell[0] << pad >> pad
             y1 = beside[0] << pad >> pad
@@ -169,7 +168,7 @@ def lead(image: ptr32, state: ptr32):
             near += (far - near) * wy + 8192 >> 14
             own[_L_BODY_LOAD] = (near + 8 >> 4) * trust >> 10
             own = ptr32(uint(own) + 4)
-            cell = ptr32(uint(cell) + next_map)
+            at += nx * ny
 
     # Brake lead: the pressure above its own slow average, and how fast it rises, ahead of the deceleration.
     trust = state[_S_TRUST_Q10 + _CH_BRAKE_KPA]
