@@ -414,6 +414,24 @@ def test_a_scaled_signal_stays_inside_32_bits_to_the_last(
         assert refused_at(firmware, data) == (CONTENT, expected)
 
 
+@pytest.mark.parametrize(("fields", "most"), [
+    ({"clip_low": 0, "clip_high": 1, "half": 5}, 2**31 - 7), ({"clip_low": -1, "clip_high": 0}, 2 - 2**31),
+])  # fmt: skip
+def test_a_signal_stays_inside_31_bits_with_its_offset_to_the_last(
+    firmware: Firmware, fields: dict[str, int], most: int
+) -> None:
+    # 1 + 5 + 2**31 - 7 and -1 - (2**31 - 2) are the ends [X].
+    for offset, taken in [(most, True), (most + (1 if most > 0 else -1), False)]:
+        image = ImageBuilder()
+        image.signals[2] |= fields | {"num": 1, "den": 1, "offset": offset}
+        data = image.build()
+        if taken:
+            firmware.target.load(data)
+        else:
+            expected = field_place("signal", config_word(data, "signals_at"), 2, "offset")
+            assert refused_at(firmware, data) == (CONTENT, expected)
+
+
 # --- what outlives a reset --------------------------------------------------------------------------------------------
 
 
@@ -458,3 +476,4 @@ def test_a_memory_that_was_wrong_once_stays_wrong() -> None:
         core.tick()
         assert core["faults"] & bit
         assert core["faults_latched"] & bit
+        assert core[f"tripped.{at}"] == 1
