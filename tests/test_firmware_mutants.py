@@ -178,6 +178,23 @@ def test_runs_and_still_times_stop_at_their_end() -> None:
     assert core["still_us.0"] == 2**28
 
 
+def test_trust_fades_by_time_when_ticks_are_late() -> None:
+    # Three periods in one tick are three steps; less than one is one, more than sixteen count as sixteen.
+    core = Core(ImageBuilder().channel(STROKE, timeout_us=1000).put("fade_q10", 10))
+    for _ in range(3):
+        put_frame(core, FIRST_ID + AT, core.now_us + PERIOD_US, bytes(8))
+        core.tick()
+    assert core[f"trust_q10.{AT}"] == 1024
+    for gap_us, lost in [
+        (PERIOD_US, 10), (3 * PERIOD_US, 30), (PERIOD_US * 3 // 2, 15), (500, 10), (17 * PERIOD_US - 1, 160),
+        (16 * PERIOD_US, 160), (40 * PERIOD_US, 160), (15 * PERIOD_US, 150),
+    ]:  # fmt: skip
+        before = core[f"trust_q10.{AT}"]
+        core.now_us += gap_us
+        core.controller.tick(core.now_us)
+        assert before - core[f"trust_q10.{AT}"] == lost
+
+
 def test_a_refusal_says_its_code_and_a_place_only_where_there_is_one() -> None:
     image = checked.load(FIRMWARE).import_module("dashpot.image")
     assert (image.Refused(3).code, image.Refused(3).detail, image.Refused(3).args) == (3, 0, (3, 0))
