@@ -14,6 +14,7 @@ from dashpot import checked
 from dashpot.errors import InputError
 from firmware_fixtures import Firmware
 from images import (
+    CORNERS,
     FIRMWARE,
     FIRST_ID,
     LAYOUT,
@@ -473,15 +474,17 @@ def test_a_second_choice_forgets_the_first(tmp_path: Path) -> None:
 # --- what a tripped check says ----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("check", "channel"), [
-    ("lateral", "lateral_mg"), ("longitudinal", "longitudinal_mg"), ("yaw", "yaw_cdeg_s"), ("steer", "steer_ddeg"),
-    ("brake", "brake_kpa"), ("speed", "road_speed_cm_s"),
+@pytest.mark.parametrize(("check", "channels"), [
+    ("lateral", ["lateral_mg"]), ("longitudinal", ["longitudinal_mg"]), ("yaw", ["yaw_cdeg_s"]),
+    ("steer", ["steer_ddeg"]), ("brake", ["brake_kpa"]), ("speed", ["road_speed_cm_s"]),
+    *[(f"stroke_offset.{corner}", [f"stroke_um.{corner}"]) for corner in CORNERS],
+    *[(f"stroke_roll.{axle}", [f"stroke_um.{axle}_{side}" for side in ("left", "right")]) for axle in ("front", "rear")],
 ])  # fmt: skip
-def test_a_tripped_check_doubts_its_own_channel(check: str, channel: str) -> None:
+def test_a_tripped_check_doubts_its_own_channels(check: str, channels: list[str]) -> None:
     core = Core(ImageBuilder())
     core[f"tripped.{CHECKS.index(check)}"] = 1
     core.tick()
-    assert core["channels_implausible"] == 1 << LAYOUT.channel_index(channel)
+    assert core["channels_implausible"] == sum(1 << LAYOUT.channel_index(channel) for channel in channels)
 
 
 def test_a_memory_that_was_wrong_once_stays_wrong() -> None:
