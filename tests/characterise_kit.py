@@ -103,7 +103,12 @@ def sines(truth, rng, noise, *, levels=LEVELS, runs=RUNS, both_ways=True, rate_h
             w = 2 * np.pi * hz
             position = centre_m - amplitude * np.cos(w * t)
             speed = amplitude * w * np.sin(w * t)
-            acting = amplitude * w / np.sqrt(1 + (w * truth.lag_s) ** 2) * np.sin(w * t - np.arctan(w * truth.lag_s))
+            acting = (
+                amplitude
+                * w
+                / np.sqrt(1 + (w * truth.lag_s) ** 2)
+                * np.sin(w * t - np.arctan(w * truth.lag_s))
+            )
             way = np.sign(acting)
             force = (
                 way * truth.held_n(way, np.abs(acting), level, side)
@@ -113,7 +118,16 @@ def sines(truth, rng, noise, *, levels=LEVELS, runs=RUNS, both_ways=True, rate_h
             oil = oil_c + rise_k * number / len(order)
             ohm = truth.ohm * (1 + 0.00393 * (oil - 20.0))
             duty = (ohm * level + truth.freewheel_v) / (truth.supply_v + truth.freewheel_v) * (level > 0)
-            parts.append((start + t, position, force, np.full(len(t), level), np.full(len(t), oil), np.full(len(t), duty)))
+            parts.append(
+                (
+                    start + t,
+                    position,
+                    force,
+                    np.full(len(t), level),
+                    np.full(len(t), oil),
+                    np.full(len(t), duty),
+                )
+            )
             start += t[-1] + 1.0
     time, position, force, current, oil, duty = (np.concatenate(rows) for rows in zip(*parts, strict=True))
     return readings(name, rng, noise, time, position, force, current, oil, truth.supply_v, duty if with_coil else None)  # fmt: skip
