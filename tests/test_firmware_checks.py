@@ -301,6 +301,12 @@ def test_nothing_to_compare_is_no_evidence() -> None:
         assert debounced([BAD] + [FINE] * 2 + [NONE] * gap + [FINE], 1, 3, 9, "steer")[-2:] == [1, 0]
 
 
+def test_a_good_tick_takes_back_one_bad_one() -> None:
+    for good in (1, 3):
+        assert debounced([BAD] * 4 + [FINE] * good + [BAD] * (good + 1), 5, 3, 9, "steer")[-2:] == [0, 1]
+    assert not any(debounced([FINE] * 9 + [BAD] * 4, 5, 3, 9, "steer"))
+
+
 # --- what is compared -----------------------------------------------------------------------------------------------
 
 

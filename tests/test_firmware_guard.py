@@ -5,12 +5,14 @@ The guard's rules are checked from outside, on its output alone; they are this p
 
 from __future__ import annotations
 
+import math
 import shutil
 import tempfile
 import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -247,6 +249,141 @@ def test_a_corner_that_is_off_has_no_partner_to_be_equal_to() -> None:
     assert guard([800, 1300, 800, 800]) == [800, 1300, 800, 800]
     assert guard([300, 1600, 800, 800])[1] <= 1300 + 0
     assert guard([0, 0, 0, 0], off=15) == [0] * 4
+
+
+def let_through(
+    limits: Limits, asked: list[int], last: list[int], off: int, expired: bool
+) -> tuple[list[int], int, int]:
+    """What the guard has to let through, how often that is not what was asked for, and the faults, in plain words."""
+    begin = [max(before, least) for before, least in zip(last, limits.least, strict=True)]
+    out, acts, faults = [0] * 4, 0, FAULT["command_stale"] * expired
+    for i in range(4):
+        if not off >> i & 1:
+            wanted = limits.safe[i] if expired else asked[i]
+            inside = min(max(wanted, limits.least[i]), limits.most[i])
+            out[i] = min(max(inside, begin[i] - limits.down[i]), begin[i] + limits.up[i])
+            faults |= FAULT["guard_range"] * (inside != wanted) | FAULT["guard_rate"] * (out[i] != inside)
+        acts += out[i] != asked[i]
+    for axle in (0, 1):
+        low, high = sorted((2 * axle, 2 * axle + 1), key=lambda i: out[i])
+        bound = max(limits.spread[axle], abs(begin[high] - begin[low]))
+        if not off >> 2 * axle & 3 and out[high] - out[low] > bound:
+            faults |= FAULT["axle_unequal"]
+            acts += 1
+            out[high] = max(out[low] + bound, begin[high] - limits.down[high], limits.least[high])
+            out[low] = max(out[low], out[high] - bound)
+    return out, acts, faults
+
+
+def random_limits(rng: np.random.Generator) -> Limits:
+    least = rng.choice([0, 1, 300, 500], 4)
+    most = least + rng.choice([0, 1, 700, 4500], 4)
+    safe = rng.integers(least, most + 1)
+    spread = np.minimum(5000, np.abs(safe[::2] - safe[1::2]) + rng.choice([0, 1, 100, 5000], 2))
+    up, down = rng.choice([1, 7, 50, 400, 5000], (2, 4))
+    return Limits(*(words.tolist() for words in (safe, least, most, up, down, spread)))
+
+
+def test_random_commands_get_through_as_the_reference_lets_them() -> None:
+    rng = np.random.default_rng(4)
+    met = 0
+    for _ in range(40):
+        guard = Guard(random_limits(rng))
+        expiry_us, stale_us = 20_000, 0
+        for _ in range(20):
+            # From anywhere to a little further, in all corners or in some.
+            asked = np.array(guard.last) + rng.choice([-5000, -60, -1, 0, 1, 60, 5000], 4) * rng.integers(
+                0, 2, 4
+            )
+            asked = np.where(rng.random(4) < 0.1, rng.integers(-32_768, 32_768, 4), asked).tolist()
+            off = int(rng.choice([0, 0, 0, *range(1, 16)]))
+            fresh, dt_us = (
+                bool(rng.random() < 0.6),
+                int(rng.choice([0, PERIOD_US, 20_000, 20_001], p=[0.1, 0.7, 0.1, 0.1])),
+            )
+            stale_us = 0 if fresh else stale_us + dt_us
+            wanted, more, faults = let_through(
+                guard.limits, asked, guard.last, off, max(stale_us, dt_us) > expiry_us
+            )
+            acts = guard.core["guard_acts"]
+            assert guard(asked, off=off, fresh=fresh, dt_us=dt_us) == wanted
+            assert (guard.core["guard_acts"] - acts, guard.core["faults"]) == (more, faults)
+            met |= faults
+    assert met == sum(FAULT[name] for name in ("guard_range", "guard_rate", "axle_unequal", "command_stale"))
+
+
+# --- what comes before it ------------------------------------------------------------------------------------------
+
+
+def driven(words: dict[str, Any], image: dict[str, Any]) -> dict[str, object]:
+    """Authority, targets and currents after a tick of the mode's say, in plain words."""
+    authority = words["authority_q10"]
+    if words["mode"] in (MODES.index("active"), MODES.index("reduced")):
+        if abs(words["lateral_filtered_mg"]) <= image["return_below_mg"]:
+            authority = min(1024, authority + image["return_q10"])
+    elif words["mode"] == MODES.index("output_off"):
+        authority = 0
+    else:
+        periods = min(max(words["dt_us"] / PERIOD_US, 1), 16)
+        authority = max(0, authority - math.floor(image["leave_q10"] * periods))
+    target, current = [0] * 4, [0] * 4
+    for i in range(4):
+        if words["corners_off"] >> i & 1:
+            continue
+        safe = image["safe_ma"][i]
+        target[i] = safe + math.floor((words["target_ma"][i] - safe) * authority / 1024 + 0.5)
+        if words["corners_off"] >> (i ^ 1) & 1:
+            target[i] = image["match_ma"][i]
+        if words["weak"]:
+            target[i] = min(target[i], image["derate_ma"][i])
+        begin = max(words["current_ma"][i], image["least_ma"][i])
+        current[i] = min(max(target[i], begin - image["slew_down_ma"][i]), begin + image["slew_up_ma"][i])
+    return {"authority_q10": authority, "target_ma": target, "current_ma": current, "command_fresh": 1}
+
+
+def test_random_states_are_driven_as_the_reference_drives_them() -> None:
+    rng = np.random.default_rng(9)
+    core = Core(ImageBuilder())
+    drive = checked_module("dashpot.output").drive
+    weak_checks = [
+        [c.name for c in LAYOUT.checks].index(n) for n in ("supply_low", "supply_high", "driver_hot")
+    ]
+
+    def put(store: dict[str, Any], words: Any, name: str, value: int | np.ndarray) -> None:
+        store[name] = value if isinstance(value, int) else value.tolist()
+        at = (LAYOUT.config if words is core.controller.image else LAYOUT.state)[name].at
+        for i, word in enumerate(np.atleast_1d(value).tolist()):
+            words[at + i] = word
+
+    for _ in range(800):
+        image: dict[str, Any] = {}
+        least = rng.choice([0, 300], 4)
+        for name, value in {
+            "safe_ma": rng.integers(300, 1600, 4), "least_ma": least, "match_ma": rng.integers(300, 1600, 4),
+            "derate_ma": rng.integers(300, 1600, 4), "slew_up_ma": rng.choice([1, 30, 400, 5000], 4),
+            "slew_down_ma": rng.choice([1, 30, 400, 5000], 4), "return_q10": int(rng.choice([1, 64, 1024])),
+            "return_below_mg": int(rng.choice([10, 200])), "leave_q10": int(rng.choice([1, 10, 33, 1024])),
+        }.items():  # fmt: skip
+            put(image, core.controller.image, name, value)
+        words: dict[str, Any] = {}
+        for name, value in {
+            "mode": int(rng.integers(len(MODES))), "authority_q10": int(rng.choice([0, 1, 500, 1000, 1023, 1024])),
+            "lateral_filtered_mg": int(rng.choice([-201, -200, -10, 0, 10, 11, 200, 201])),
+            "dt_us": int(rng.choice([0, 1999, 2000, 2001, 3000, 31_999, 32_000, 32_001, 50_000, 2**29])),
+            "corners_off": int(rng.choice([0, 0, 0, *range(16)])), "target_ma": rng.integers(0, 2000, 4),
+            "current_ma": rng.integers(0, 1700, 4),
+        }.items():  # fmt: skip
+            put(words, core.state, name, value)
+        tripped = rng.random(3) < 0.1
+        for check, bad in zip(weak_checks, tripped.tolist(), strict=True):
+            core[f"tripped.{check}"] = int(bad)
+        words["weak"] = int(tripped.any())
+        core["command_fresh"] = 0
+        drive(core.controller.image, core.state)
+        for name, value in driven(words, image).items():
+            word = LAYOUT.state[name]
+            got = core.state[word.at : word.at + word.count].tolist()
+            assert got == np.atleast_1d(value).tolist(), name
 
 
 # --- limits that have been turned over ------------------------------------------------------------------------------

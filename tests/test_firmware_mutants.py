@@ -14,6 +14,7 @@ from dashpot import checked
 from dashpot.errors import InputError
 from firmware_fixtures import Firmware
 from images import (
+    CORNERS,
     FIRMWARE,
     FIRST_ID,
     LAYOUT,
@@ -176,6 +177,23 @@ def test_runs_and_still_times_stop_at_their_end() -> None:
     put_frame(core, FIRST_ID + at, core.now_us + PERIOD_US, struct.pack("<q", 32767))
     core.tick()
     assert core["still_us.0"] == 2**28
+
+
+def test_trust_fades_by_time_when_ticks_are_late() -> None:
+    # Three periods in one tick are three steps; less than one is one, more than sixteen count as sixteen.
+    core = Core(ImageBuilder().channel(STROKE, timeout_us=1000).put("fade_q10", 10))
+    for _ in range(3):
+        put_frame(core, FIRST_ID + AT, core.now_us + PERIOD_US, bytes(8))
+        core.tick()
+    assert core[f"trust_q10.{AT}"] == 1024
+    for gap_us, lost in [
+        (PERIOD_US, 10), (3 * PERIOD_US, 30), (PERIOD_US * 3 // 2, 15), (500, 10), (17 * PERIOD_US - 1, 160),
+        (16 * PERIOD_US, 160), (40 * PERIOD_US, 160), (15 * PERIOD_US, 150),
+    ]:  # fmt: skip
+        before = core[f"trust_q10.{AT}"]
+        core.now_us += gap_us
+        core.controller.tick(core.now_us)
+        assert before - core[f"trust_q10.{AT}"] == lost
 
 
 def test_a_refusal_says_its_code_and_a_place_only_where_there_is_one() -> None:
@@ -414,6 +432,24 @@ def test_a_scaled_signal_stays_inside_32_bits_to_the_last(
         assert refused_at(firmware, data) == (CONTENT, expected)
 
 
+@pytest.mark.parametrize(("fields", "most"), [
+    ({"clip_low": 0, "clip_high": 1, "half": 5}, 2**31 - 7), ({"clip_low": -1, "clip_high": 0}, 2 - 2**31),
+])  # fmt: skip
+def test_a_signal_stays_inside_31_bits_with_its_offset_to_the_last(
+    firmware: Firmware, fields: dict[str, int], most: int
+) -> None:
+    # 1 + 5 + 2**31 - 7 and -1 - (2**31 - 2) are the ends [X].
+    for offset, taken in [(most, True), (most + (1 if most > 0 else -1), False)]:
+        image = ImageBuilder()
+        image.signals[2] |= fields | {"num": 1, "den": 1, "offset": offset}
+        data = image.build()
+        if taken:
+            firmware.target.load(data)
+        else:
+            expected = field_place("signal", config_word(data, "signals_at"), 2, "offset")
+            assert refused_at(firmware, data) == (CONTENT, expected)
+
+
 # --- what outlives a reset --------------------------------------------------------------------------------------------
 
 
@@ -438,15 +474,17 @@ def test_a_second_choice_forgets_the_first(tmp_path: Path) -> None:
 # --- what a tripped check says ----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("check", "channel"), [
-    ("lateral", "lateral_mg"), ("longitudinal", "longitudinal_mg"), ("yaw", "yaw_cdeg_s"), ("steer", "steer_ddeg"),
-    ("brake", "brake_kpa"), ("speed", "road_speed_cm_s"),
+@pytest.mark.parametrize(("check", "channels"), [
+    ("lateral", ["lateral_mg"]), ("longitudinal", ["longitudinal_mg"]), ("yaw", ["yaw_cdeg_s"]),
+    ("steer", ["steer_ddeg"]), ("brake", ["brake_kpa"]), ("speed", ["road_speed_cm_s"]),
+    *[(f"stroke_offset.{corner}", [f"stroke_um.{corner}"]) for corner in CORNERS],
+    *[(f"stroke_roll.{axle}", [f"stroke_um.{axle}_{side}" for side in ("left", "right")]) for axle in ("front", "rear")],
 ])  # fmt: skip
-def test_a_tripped_check_doubts_its_own_channel(check: str, channel: str) -> None:
+def test_a_tripped_check_doubts_its_own_channels(check: str, channels: list[str]) -> None:
     core = Core(ImageBuilder())
     core[f"tripped.{CHECKS.index(check)}"] = 1
     core.tick()
-    assert core["channels_implausible"] == 1 << LAYOUT.channel_index(channel)
+    assert core["channels_implausible"] == sum(1 << LAYOUT.channel_index(channel) for channel in channels)
 
 
 def test_a_memory_that_was_wrong_once_stays_wrong() -> None:
@@ -458,3 +496,4 @@ def test_a_memory_that_was_wrong_once_stays_wrong() -> None:
         core.tick()
         assert core["faults"] & bit
         assert core["faults_latched"] & bit
+        assert core[f"tripped.{at}"] == 1

@@ -70,7 +70,7 @@ def test_slopes_are_those_of_the_demo_car():
     arrays, shown, _ = drive()
     by_name = {one.name: one for one in relations(arrays, shown)}
     car = demo_truth().car
-    assert by_name["wheels_yaw.front"].scale.slope == pytest.approx(2.0 * car.half_track_m[0], rel=0.03)
+    assert by_name["wheels_yaw.front"].scale.slope == pytest.approx(car.axles[0].track_m, rel=0.03)
     fit = by_name["steer"].extra
     assert fit["ratio_x_wheelbase_m"] == pytest.approx(13.5 * car.wheelbase_m, rel=0.03)
     assert fit["ratio_x_understeer_s2_m"] == pytest.approx(13.5 * 0.0026, rel=0.15)
@@ -83,10 +83,10 @@ def test_slopes_are_those_of_the_demo_car():
     # The strokes' truth, row for row: right less left over lateral acceleration.
     lap = demo_truth()
     for axle, (left, right) in (("front", (0, 1)), ("rear", (2, 3))):
-        strokes = lap.motion.stroke_m * 1e3
-        moving = lap.speed_m_s > 5.0
+        strokes = lap.stroke_m * 1e3
+        moving = lap.drive.speed_m_s > 5.0
         truth = scipy.stats.linregress(
-            lap.accel_lat_m_s2[moving][::50] / G, (strokes[:, right] - strokes[:, left])[moving][::50]
+            lap.drive.accel_lat_m_s2[moving][::50] / G, (strokes[:, right] - strokes[:, left])[moving][::50]
         ).slope
         assert roll_gradient(arrays, axle).slope == pytest.approx(truth, rel=0.03)
 

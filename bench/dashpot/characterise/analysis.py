@@ -20,6 +20,7 @@ from dashpot.characterise.surface import (
     monotone,
     residuals,
     rising,
+    seen_of,
     solve,
 )
 from dashpot.errors import InputError, VerdictError
@@ -460,10 +461,7 @@ class _Draws:
 
     def __init__(self, points: Points, axes: Axes, cells: Cells, rod: Rod) -> None:
         self.points, self.axes, self.cells = points, axes, cells
-        model = Model(axes, cells.force_n)
-        self.seen = model.at(
-            axes.way_of, points.speed_m_s, points.current_a + cells.hysteresis_a * points.side
-        )
+        self.seen = seen_of(points, axes, cells)
         valve_n = rod.valve_n(points)
         scatter = _scatter(residuals(points, valve_n, axes, cells), axes)
         # Not less than the samples' own noise leaves in their mean.

@@ -30,8 +30,10 @@ MOST_FREEWHEEL_V = 3.0
 #: Currents this far apart tell the two from each other.
 APART_A = 0.4
 #: Samples that a current's change must have for an inductance.
-CHANGE_SAMPLES = 5
+CHANGE_SAMPLES = 4
 CHANGE_S = 0.03
+#: Share of a change at either end that is left out.
+EDGE = 0.05
 #: The integral over few samples errs by itself, and the same way each time [X: 1 % at five samples a change].
 LEAST_BAND = 0.02
 #: Without a duty the voltage must be proportional to the current within this, else it is the supply's.
@@ -142,13 +144,14 @@ def inductance_of(
             continue
         first = int(np.searchsorted(motion.time_s, step.at_s))
         last = min(first + round(CHANGE_S / motion.step_s), len(motion.time_s) - 1)
-        begin = max(first - 2, 0)
-        current = motion.current_a[begin : last + 1]
-        moving = np.abs(current - step.after_a) > 0.05 * abs(step.after_a - step.before_a)
-        if int(moving[min(2, len(moving) - 1) :].sum()) < CHANGE_SAMPLES:
+        share = (motion.current_a[first : last + 1] - step.before_a) / (step.after_a - step.before_a)
+        # Only what lies inside the change: at its ends the voltage jumps between two samples.
+        begin = first + int(np.argmax(share > EDGE))
+        end = first + int(np.argmax(share > 1.0 - EDGE))
+        if end - begin < CHANGE_SAMPLES:
             coarse += 1
             continue
-        one = _from_change(motion, slice(begin, last + 1), current, coil)
+        one = _from_change(motion, slice(begin, end), motion.current_a[begin:end], coil)
         if one is not None:
             found.append(one)
     if not found:
@@ -160,9 +163,9 @@ def inductance_of(
         return None, "there is no step of the current with voltage and duty beside it"
     values = np.array(found)
     spread = float(np.std(values, ddof=1)) if len(values) > 1 else float(values[0])
-    return Inductance(
-        float(np.median(values)), 1.96 * 1.25 * spread / float(np.sqrt(len(values))), len(values)
-    ), ""
+    middle = float(np.median(values))
+    band = max(1.96 * 1.25 * spread / float(np.sqrt(len(values))), LEAST_BAND * middle)
+    return Inductance(middle, band, len(values)), ""
 
 
 def _from_change(motion: Motion, span: slice, current: Floats, coil: Resistance) -> float | None:

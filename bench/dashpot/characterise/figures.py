@@ -136,6 +136,8 @@ def _apart(levels: Sequence[float]) -> list[float]:
             if lack > 1e-6:
                 made[i - 1] -= lack / 2.0
                 made[i] += lack / 2.0
+        if made:
+            made[0] = max(made[0], float(TOP))
     return made
 
 
@@ -240,7 +242,12 @@ def loop_of(result: Result) -> str | None:
     if not near.any():
         return None
     # The loop is wide where the motion is quick: force over speed of one full cycle.
-    best = max(np.flatnonzero(near).tolist(), key=lambda i: _quickness(points, result.motions, i))
+    # The first half stroke of a recording still comes from rest.
+    inside = near & (points.start > points.stop - points.start)
+    best = max(
+        np.flatnonzero(inside if inside.any() else near).tolist(),
+        key=lambda i: _quickness(points, result.motions, i),
+    )
     motion = result.motions[int(points.motion[best])]
     start = int(points.start[best])
     span = slice(start, min(start + 2 * (int(points.stop[best]) - start), len(motion.time_s)))

@@ -22,9 +22,11 @@ if TYPE_CHECKING:
 #: A cycle's halves must have peak speeds within this share, and the speed be a sine within this share.
 SAME_PEAK = 0.10
 SINE = 0.05
-HARMONICS = 5
+HARMONICS = 9
 #: Cycles below this many samples are too coarse for a phase.
 LEAST_SAMPLES = 16
+#: No lag is known better than to these shares of itself and of a sample [D].
+LEAST_SHARE, LEAST_SAMPLE = 0.005, 0.005
 #: Slower cycles have no phase worth the name.
 LEAST_HZ = 0.4
 
@@ -52,6 +54,8 @@ def speed_lag(motions: Sequence[Motion], points: Points, rod: Rod) -> tuple[floa
     # By the scatter of the cycles, each with its own weight.
     error = float(np.sqrt(np.sum((weight * omega * rest) ** 2))) / power
     error *= float(np.sqrt(len(rows) / max(len(rows) - 1, 1)))
+    step_s = float(np.median([motion.step_s for motion in motions]))
+    error = max(error, LEAST_SHARE * lag, LEAST_SAMPLE * step_s)
     return max(lag, 0.0), error if len(rows) > 1 else float("inf"), len(rows)
 
 
@@ -59,14 +63,18 @@ def _cycle(motion: Motion, start: int, stop: int, rod: Rod) -> tuple[float, floa
     """Return angular speed, tangent of the force's lag and weight of one cycle, None where it is no sine."""
     count = stop - start
     span = slice(start, stop)
-    period_s = float(motion.time_s[stop - 1] - motion.time_s[start])
+    period_s = _turn_s(motion, stop - 1) - _turn_s(motion, start)
     if count < LEAST_SAMPLES or 1.0 / period_s < LEAST_HZ:
         return None
     speed = motion.speed_m_s[span]
     omega = 2.0 * np.pi / period_s
     angle = omega * (motion.time_s[span] - motion.time_s[start])
     basis = np.stack(
-        [np.ones(count), *(f(k * angle) for k in range(1, HARMONICS + 1) for f in (np.cos, np.sin))], axis=1
+        [
+            np.ones(count),
+            *(f(k * angle) for k in range(1, min(HARMONICS, count // 6) + 1) for f in (np.cos, np.sin)),
+        ],
+        axis=1,
     )
     valve = motion.force_n[span] - rod.gas_at(motion.position_m[span]) - rod.friction_at(speed)
     pair: Floats = np.stack((speed, valve), axis=1)
@@ -79,3 +87,13 @@ def _cycle(motion: Motion, start: int, stop: int, rod: Rod) -> tuple[float, floa
     if turned.real <= 0.0:
         return None
     return omega, turned.imag / turned.real, abs(f) ** 2 * count
+
+
+def _turn_s(motion: Motion, sample: int) -> float:
+    """Return when the speed goes through 0 near a turn, between the samples; the sample's own time at an end."""
+    for i in (sample - 1, sample, sample - 2, sample + 1):
+        if 0 < i < len(motion.time_s) - 2:
+            before, after = float(motion.speed_m_s[i]), float(motion.speed_m_s[i + 1])
+            if before * after < 0.0:
+                return float(motion.time_s[i]) + motion.step_s * before / (before - after)
+    return float(motion.time_s[sample])

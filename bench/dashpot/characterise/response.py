@@ -41,6 +41,9 @@ STARTS = ((0.001, 0.004), (0.001, 0.015), (0.004, 0.006), (0.010, 0.010), (0.010
 #: Samples within delay plus lag, below which neither is to be believed.
 LEAST_SAMPLES = 5.0
 CONFIDENCE = 0.95
+#: No delay is known better than to this share of a sample, no time than to this share of itself: the surface between its
+#: currents is drawn straight [D].
+LEAST_DELAY_BAND, LEAST_TIME_BAND = 0.2, 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,11 +237,15 @@ def fit_steps(steps: Sequence[Step], force_of: Callable[[Floats, Floats], Floats
         alone = np.stack((each[:, 0], np.exp(each[:, 1]), each[:, 0] + np.exp(each[:, 1])))
         factor = float(student.ppf(0.5 + CONFIDENCE / 2.0, len(steps) - 1)) / np.sqrt(len(steps))
         half = np.maximum(half, factor * np.std(alone, axis=1, ddof=1))
+    step_s = float(np.median([np.median(np.diff(step.time_s)) for step in steps]))
+    half = np.maximum(
+        half, (LEAST_DELAY_BAND * step_s, LEAST_TIME_BAND * time, LEAST_TIME_BAND * (delay + time))
+    )
     seen = np.array([_crossings(step, modelled(step, delay, time, force_of)) for step in steps])
     return Fit(
         delay, time, float(half[0]), float(half[1]), delay + time, float(half[2]),
         delay + time * float(np.log(10.0)), float(np.nanmedian(seen[:, 0])), float(np.nanmedian(seen[:, 1])),
-        len(steps), float(np.median([np.median(np.diff(step.time_s)) for step in steps])),
+        len(steps), step_s,
     )  # fmt: skip
 
 

@@ -30,6 +30,8 @@ ROUGHLY_SLOW_M_S = 0.030
 BLOCKS = 60
 #: Blocks at either end that are left out: at a triangle's corner the smoothed speed is none.
 CORNER = 3
+#: The valve's force in slow motion is this sure: its curve below the lowest speed is drawn [D].
+DRAWN_SHARE = 0.03
 #: Friction may turn round over a stroke speed up to this.
 MOST_TURN_M_S = 0.010
 #: The turn is looked for where the speeds of the slow motion differ at least so much.
@@ -182,9 +184,15 @@ def fit_rod(
     found, residual, basis = solve(turn)
     gas, rate, friction = (float(value) for value in found)
     parted = slow.peak_m_s <= 1.15 * ROUGHLY_SLOW_M_S
-    return Rod(
-        gas, rate, max(friction, 0.0), turn, reference_m, _covariance(basis, residual, slow.group), parted
-    )
+    if turn > 0.0:
+        # The turn was fitted as well: what it may have taken from the friction belongs to the friction's error.
+        part = slow.speed_m_s**2 + turn**2
+        basis = np.column_stack((basis, -friction * slow.speed_m_s * turn / part**1.5))
+    cover = _covariance(basis, residual, slow.group)[:3, :3]
+    # What the surface says below its lowest speed is drawn, not measured.
+    drawn = np.abs(valve_n(slow.speed_m_s, slow.current_a))
+    cover[2, 2] += (DRAWN_SHARE * float(np.mean(drawn))) ** 2
+    return Rod(gas, rate, max(friction, 0.0), turn, reference_m, cover, parted)
 
 
 def _covariance(basis: Floats, residual: Floats, group: NDArray[np.intp]) -> Floats:

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 PAUSE = 5.0
 LEAST_SAMPLES = 20
 #: Widths of the smoothing that gives the speed, and the least number of samples in it.
-WINDOWS_S = (0.016, 0.064, 0.256, 1.0)
-WINDOW_SAMPLES = 7
+WINDOWS_S = (0.004, 0.008, 0.016, 0.064, 0.256, 1.0)
+WINDOW_SAMPLES = 5
 #: A window is at most this share of range / peak speed, which is 1/pi of a sine's period: errs by under 0.1 %.
 WINDOW_SHARE = 0.25
 #: A turn of the motion must be this far from the next, and this many times the noise of the position.

@@ -176,18 +176,36 @@ def solve(points: Points, valve_n: Floats, axes: Axes, start: Cells | None = Non
         node = model.at(axes.way_of, axes.speed_m_s[axes.speed_of], axes.current_a[axes.current_of])
         plain = valve_n + node - model.at(axes.way_of, points.speed_m_s, points.current_a)
         band, bands = _hysteresis(plain, points.side, where, shape, axes, cells.force_n)
-        seen = model.at(axes.way_of, points.speed_m_s, points.current_a + band * points.side)
+        seen = seen_of(points, axes, Cells(cells.force_n, count, band, bands), model)
         force = filled(_means(valve_n + node - seen, where, count, shape), count)
         cells = Cells(force, count, band, bands)
     return cells
 
 
+def seen_of(points: Points, axes: Axes, cells: Cells, model: Model | None = None) -> Floats:
+    """Return what the cells say of each point: the force at its speed and current, moved by half the band to its side.
+
+    The slope over current is the cell's own, alike to either side; that of the straight pieces left and right of it
+    would bend the mean of both sides.
+    """
+    where = (axes.way_of, axes.current_of, axes.speed_of)
+    plain = (model or Model(axes, cells.force_n)).at(axes.way_of, points.speed_m_s, points.current_a)
+    if len(axes.current_a) < 2:
+        return plain
+    slope = slope_of(cells.force_n, axes.current_a)[where]
+    made: Floats = plain + cells.hysteresis_a * points.side * slope
+    return made
+
+
+def slope_of(force_n: Floats, current_a: Floats) -> Floats:
+    """Return each cell's slope over current, by parabolas, (2, currents, speeds)."""
+    slope: Floats = np.gradient(force_n, current_a, axis=1, edge_order=2 if len(current_a) > 2 else 1)
+    return slope
+
+
 def residuals(points: Points, valve_n: Floats, axes: Axes, cells: Cells) -> Floats:
     """Return what the cells leave of each point."""
-    model = Model(axes, cells.force_n)
-    seen = model.at(axes.way_of, points.speed_m_s, points.current_a + cells.hysteresis_a * points.side)
-    rest: Floats = valve_n - seen
-    return rest
+    return valve_n - seen_of(points, axes, cells)
 
 
 def _means(values: Floats, where: Any, count: Floats, shape: tuple[int, int, int]) -> Floats:
@@ -209,7 +227,7 @@ def _hysteresis(
     both = (counts[0] > 0.0) & (counts[1] > 0.0)
     if len(axes.current_a) < 2 or not both.any():
         return 0.0, 0
-    slope = np.gradient(force_n, axes.current_a, axis=1)
+    slope = slope_of(force_n, axes.current_a)
     gap = sums[1][both] / counts[1][both] - sums[0][both] / counts[0][both]
     # Least squares of gap = 2 h slope, the variance of a gap being 1/n + 1/m.
     weight = 1.0 / (1.0 / counts[0][both] + 1.0 / counts[1][both])

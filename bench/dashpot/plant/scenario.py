@@ -24,7 +24,7 @@ from dashpot.plant.drive import STEP_S, Drive, Switches, make_drive, straight_of
 from dashpot.plant.driver import Brakes, Driver, Performance, Steering, downforce_per_m
 from dashpot.plant.ground import Bump, Damp, Ground, Kerb, Patch, Sweep, Weather
 from dashpot.plant.manoeuvre import Brake, LaneChange, Manoeuvre, Sine, StepSteer
-from dashpot.plant.road import read_profile
+from dashpot.plant.road import CLASS_A_M3, read_profile
 from dashpot.plant.sensors import CORNERS, DEFAULT, MotionSensors, Sensor, readings
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ DATA = Path(__file__).parent / "data"
 class SwitchPlan:
     """What is switched when: times in seconds and positions, the first at 0."""
 
-    mode: keys.Steps[int] = ((0.0, 1), (1.0, 2))
+    mode: keys.Steps[int] = ((0.0, 2),)
     grip: keys.Steps[int] = ((0.0, 0),)
     firmness: keys.Steps[int] = ((0.0, 0),)
     ignition: keys.Steps[int] = ((0.0, 1),)
@@ -399,7 +399,8 @@ class _Reader:
 
     def _ground(self, line: Line, course: Circuit | Manoeuvre) -> Ground:
         road = self.file.road
-        given = [name for name in ("class", "roughness", "profile") if _road_value(road, name) is not None]
+        heights = {"class": road.in_class, "roughness": road.roughness, "profile": road.profile}
+        given = [name for name, written in heights.items() if written is not None]
         if len(given) > 1:
             self._wrong("road", f"has {' and '.join(given)}; one of class, roughness and profile is wanted")
         profile = None
@@ -425,26 +426,16 @@ class _Reader:
                 self._wrong("road.bumps", f"row {number}: {error}")
                 continue
             bumps.append(Bump(bump.side, start, bump.length_m, bump.height_m))
-        sweep = None
-        if road.sweep is not None:
-            sweep = self._sweep(road.sweep, course)
-        roughness = next(
-            (
-                _road_value(road, name)
-                for name in ("class", "roughness")
-                if _road_value(road, name) is not None
-            ),
-            None,
-        )
+        roughness = road.in_class if road.in_class is not None else road.roughness
         return Ground(
-            Ground().roughness_m3 if roughness is None else roughness,
+            CLASS_A_M3 if roughness is None else roughness,
             road.waviness,
             profile,
             road.patch_m,
             tuple(patches),
             tuple(kerbs),
             tuple(bumps),
-            sweep,
+            None if road.sweep is None else self._sweep(road.sweep, course),
         )
 
     def _sweep(self, sweep: keys.SweepKeys, course: Circuit | Manoeuvre) -> Sweep:
@@ -478,7 +469,3 @@ class _Reader:
                 name = f"{kind}{corner}"
                 sensors[name] = keys.changed(sensors[name], asked.get(kind, {}))
         return {name: keys.changed(sensor, asked.get(name, {})) for name, sensor in sensors.items()}
-
-
-def _road_value(road: keys.RoadKeys, name: str) -> Any:
-    return {"class": road.in_class, "roughness": road.roughness, "profile": road.profile}[name]

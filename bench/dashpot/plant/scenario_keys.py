@@ -502,7 +502,7 @@ GRIPS = ("auto", "dry", "wet")
 class SwitchKeys(Strict):
     """[switches]."""
 
-    mode: Annotated[Steps[int], Over(Named(MODES))] = ((0.0, 1), (1.0, 2))
+    mode: Annotated[Steps[int], Over(Named(MODES))] = ((0.0, 2),)
     grip: Annotated[Steps[int], Over(Named(GRIPS))] = ((0.0, 0),)
     firmness: Annotated[Steps[int], Over(Whole(-5, 5).parse)] = ((0.0, 0),)
     ignition: Annotated[Steps[int], Over(Named(("off", "on")))] = ((0.0, 1),)
@@ -584,7 +584,7 @@ class SensorKey(Plain):
             "bits": Whole(0, 24).parse,
             "noise": Si(self.family, 0.0, 1e6, self.scale).parse,
             "filter": Si(FREQUENCY, 0.01, 450.0).parse,
-            "damping": Si(NO_UNIT, 0.1, 5.0).parse,
+            "damping": Si(NO_UNIT, 0.0, 5.0).parse,
             "zero": Si(self.family, -1e6, 1e6, self.scale).parse,
             "scale": _share(-10.0, 10.0).parse,
             "dead_time": _time(0.0, 1.0).parse,

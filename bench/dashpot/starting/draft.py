@@ -65,7 +65,19 @@ class Draft:
 
 def text(draft: Draft) -> str:
     """Return the file."""
-    return "\n".join((*_head(draft), *_layers(draft), *_valves(draft), *_checks(draft), *_rest(draft))) + "\n"
+    return (
+        "\n".join(
+            (
+                *_head(draft),
+                *_layers(draft),
+                *_valves(draft),
+                *_fail_safe(draft),
+                *_checks(draft),
+                *_board(draft),
+            )
+        )
+        + "\n"
+    )
 
 
 def _quoted(said: str) -> str:
@@ -434,6 +446,24 @@ def _passive(made: layers.Actuator) -> str:
     return f"Without a current it is {side} than any that can be held: the partner of a dead corner goes without as well."
 
 
+def _fail_safe(draft: Draft) -> list[str]:
+    made = [layers.actuator(draft.solver, axle) for axle in (0, 1)]
+    spread = [rounded(_SPREAD_SHARE * (one.most_ma - one.least_ma), 50) for one in made]
+    return [
+        "[fail_safe]",
+        'channel_fade = "100 ms"',
+        'channel_recover = "500 ms"',
+        'authority_leave = "60 ms"',
+        'authority_return = "2 s"',
+        'return_below = "0.2 g"',
+        "losses = 3",
+        'still_from = "20 km/h"',
+        'command_expiry = "20 ms"',
+        f'axle_spread = {{ front = "{spread[0]} mA", rear = "{spread[1]} mA" }}  # nine tenths of least to most',
+        "",
+    ]
+
+
 def _checks(draft: Draft) -> list[str]:
     solver = draft.solver
     speeds, rates = layers.yaw_gain(solver)
@@ -513,26 +543,14 @@ def _checks(draft: Draft) -> list[str]:
     ]
 
 
-def _rest(draft: Draft) -> list[str]:
+def _board(draft: Draft) -> list[str]:
     solver = draft.solver
     made = [layers.actuator(solver, axle) for axle in (0, 1)]
-    spread = [rounded(_SPREAD_SHARE * (one.most_ma - one.least_ma), 50) for one in made]
     response = layers.control_ms(solver)
     taus = sorted(1e3 * valve.inductance_h / valve.resistance_ohm for valve in solver.valves)
     short = rounded(_SHORT_SHARE * max(one.most_ma for one in made) + 49, 100)
     watched = max(50, min(100, *(one.least_ma for one in made)))
     return [
-        "[fail_safe]",
-        'channel_fade = "100 ms"',
-        'channel_recover = "500 ms"',
-        'authority_leave = "60 ms"',
-        'authority_return = "2 s"',
-        'return_below = "0.2 g"',
-        "losses = 3",
-        'still_from = "20 km/h"',
-        'command_expiry = "20 ms"',
-        f'axle_spread = {{ front = "{spread[0]} mA", rear = "{spread[1]} mA" }}  # nine tenths of least to most',
-        "",
         "[board]",
         'bus_off = { trip = "4 ms", heal = "1 s", heals = 3 }',
         'supply_low = { limit = "9 V", heal_limit = "9.5 V", trip = "10 ms", heal = "500 ms", heals = 3 }',

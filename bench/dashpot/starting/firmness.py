@@ -65,6 +65,16 @@ def share_of(damper: Damper, current_a: Floats | float, soft_a: float, firm_a: f
     return mean
 
 
+def share_table(damper: Damper, soft_ma: float, firm_ma: float) -> tuple[Floats, Floats]:
+    """Return currents from the softest to the firmest, and their firmness; between them it is a straight line."""
+    low, high = sorted((soft_ma, firm_ma))
+    bends = [ma for current in damper.compression.current_a if low < (ma := 1000.0 * current) < high]
+    grid = np.array([low, *bends, high])
+    if soft_ma > firm_ma:
+        grid = grid[::-1]
+    return grid, share_of(damper, grid / 1000.0, soft_ma / 1000.0, firm_ma / 1000.0)
+
+
 def even_curve(damper: Damper, least_ma: float, most_ma: float, where: str) -> tuple[int, ...]:
     """Return currents for DEMANDS that make equal steps of demand equal steps of force.
 
@@ -87,8 +97,7 @@ def even_curve(damper: Damper, least_ma: float, most_ma: float, where: str) -> t
             f"{most_ma:.0f} mA; at least {LEAST_RANGE:g} times as much when firm is wanted: nothing is left to adjust",
             where=where,
         )
-    grid = np.linspace(soft_ma, firm_ma, 1 + max(2, round(abs(firm_ma - soft_ma))))
-    share = share_of(damper, grid / 1000.0, soft_ma / 1000.0, firm_ma / 1000.0)
+    grid, share = share_table(damper, soft_ma, firm_ma)
     if np.any(np.diff(share) < -1e-9):
         turn = grid[int(np.argmin(np.diff(share)))]
         raise InputError(

@@ -9,8 +9,10 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from dashpot.plant.car import GRAVITY_M_S2
-from dashpot.starting.firmness import EVEN_AT_M_S, STEP_MA, WHOLE, coefficient, share_of
+from dashpot.starting.firmness import EVEN_AT_M_S, STEP_MA, WHOLE, coefficient, share_of, share_table
 from dashpot.starting.solve import CELL_STEP, rounded
 
 if TYPE_CHECKING:
@@ -162,8 +164,8 @@ def actuator(solver: Solver, axle: int) -> Actuator:
     ends = sorted(float(coefficient(damper, EVEN_AT_M_S[1], end)) for end in (soft, firm))
     match = 0
     if least > 0 and ends[0] <= unpowered <= ends[1]:
-        grid = [least + STEP_MA * k for k in range((most - least) // STEP_MA + 1)]
-        match = min(grid, key=lambda ma: abs(float(share_of(damper, ma / 1e3, soft, firm)) - passive))
+        grid, share = share_table(damper, 1e3 * soft, 1e3 * firm)
+        match = min(max(rounded(float(np.interp(passive, share, grid)), STEP_MA), least), most)
     return Actuator(
         least,
         most,

@@ -75,6 +75,7 @@ class Loading:
 
         self.car = car
         self.gas = gas
+        self._found: dict[tuple[float, float, float], Loaded] = {}
         front, rear = (replace(axle, bump_stop=None, droop_stop=None) for axle in car.axles)
         self.free = replace(car, front=front, rear=rear)
         # At rest a damper gives only its gas force.
@@ -87,6 +88,12 @@ class Loading:
             InputError: there is none, the car turns over.
 
         """
+        key = (accel_long_m_s2, accel_lat_m_s2, speed_m_s)
+        if key not in self._found:
+            self._found[key] = self._balance(*key)
+        return self._found[key]
+
+    def _balance(self, accel_long_m_s2: float, accel_lat_m_s2: float, speed_m_s: float) -> Loaded:
         from dashpot.plant.chassis import Inputs
 
         car = self.car

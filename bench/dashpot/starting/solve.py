@@ -124,6 +124,7 @@ class Solver:
     ) -> None:
         self.car, self.valves, self.targets = car, valves, targets
         self._advance = advance
+        self._heaves: dict[float, float] = {}
         self.dampers: tuple[Damper, Damper] = (valves[0].damper(), valves[1].damper())
         front, rear = (
             Firmness(damper, DEMANDS, even_curve(damper, valve.least_a * 1e3, valve.most_a * 1e3, valve.name))
@@ -176,24 +177,34 @@ class Solver:
         front, rear = ratio, ratio * self.targets.rear_to_front
         return self.demand(0, front, self.rest), self.demand(2, rear, self.rest)
 
-    def position(self, heave: float) -> Position:
-        """Find the demands that give the body's heave a damping ratio, both axles in the targets' proportion."""
-        from scipy.optimize import brentq
+    def _heave(self, ratio: float) -> float:
+        """Return the damping ratio of heave for a front corner's."""
+        if ratio not in self._heaves:
+            demands = [_within(demand) for demand in self._split(ratio)]
+            self._heaves[ratio] = heave_alone(self.linear_of(demands))
+        return self._heaves[ratio]
 
-        def gap(ratio: float) -> float:
-            return heave_alone(self.linear_of([_within(demand) for demand in self._split(ratio)])) - heave
+    def position(self, heave: float) -> Position:
+        """Find the demands that give the body's heave a damping ratio, both axles in the targets' proportion.
+
+        The search goes up from the softest: past some firmness the tyres take over and heave is damped less again.
+        """
+        from scipy.optimize import brentq
 
         low, high = _RATIOS
         scanned = [low * (high / low) ** (i / (_SCANNED - 1)) for i in range(_SCANNED)]
-        gaps = [gap(ratio) for ratio in scanned]
-        above = next((i for i, value in enumerate(gaps) if value >= 0.0), None)
+        above = next((i for i, ratio in enumerate(scanned) if self._heave(ratio) >= heave), None)
         reached = above is not None and above > 0
         if above is None:
-            ratio = scanned[max(range(_SCANNED), key=gaps.__getitem__)]
+            ratio = max(scanned, key=self._heave)
         elif above == 0:
             ratio = low
         else:
-            ratio = float(brentq(gap, scanned[above - 1], scanned[above], xtol=1e-9))
+            ratio = float(
+                brentq(
+                    lambda ratio: self._heave(ratio) - heave, scanned[above - 1], scanned[above], xtol=1e-6
+                )
+            )
         wanted = self._split(ratio)
         demand = tuple(rounded(_within(one), BASE_STEP) for one in wanted)
         system = self.linear_of(demand)

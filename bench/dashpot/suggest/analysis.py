@@ -14,7 +14,7 @@ from dashpot.suggest.gather import SHOWN, Gatherer, Piece
 from dashpot.suggest.lead import Event, Lead, measure, summarise
 from dashpot.suggest.margins import Margins, derivative
 from dashpot.suggest.motion import End, Motion
-from dashpot.suggest.relations import Relation, crossed, relations, roll_gradient
+from dashpot.suggest.relations import MOVING_M_S, Relation, crossed, relations, roll_gradient
 from dashpot.suggest.series import Trace
 from dashpot.suggest.still import Standing, quiet_sections, standing_sections
 from dashpot.suggest.table import G_M_S2, Table
@@ -43,7 +43,8 @@ class Pair:
         channels: that it is made of.
         cause: the signal ahead, from a piece's channels and the fit of the steering.
         effect: the other, likewise.
-        least_rate: unit of the cause a second from which on it is an event.
+        least_rate: from which on it is an event; unit of the cause, or of `onset`, a second.
+        onset: the channel whose fast movements are the events, empty for the cause itself.
         needs: what a log must have for it.
         braking: events are brakings, looked at while the brake is on; else movements both ways.
 
@@ -57,6 +58,7 @@ class Pair:
     least_rate: float
     needs: str
     braking: bool = False
+    onset: str = ""
 
 
 def _speed_yaw(traces: Traces, _: Fit) -> Trace:
@@ -69,25 +71,32 @@ def _speed_at(traces: Traces, time_s: Floats) -> Floats:
     return speed
 
 
-def _steered(traces: Traces, fit: Fit) -> tuple[Floats, Floats, Floats]:
-    """Times, speed, and the curvature that the steering asks for; without a fit in parts of it, which a lag does not mind.
+def _asked(traces: Traces, fit: Fit) -> Trace:
+    """The curvature that the steering asks for; without a fit, in parts of it, which a lag does not mind.
 
-    A steering angle alone would not do: a car that slows in the bend answers the same angle with less and less.
+    A steering angle against a lateral acceleration would not do: a car that slows into the bend and speeds up out of it
+    answers the same angle with less, then with more, and that passes for a longer or shorter lag.
     """
     time_s, angle = traces["steer_angle"]
     speed = _speed_at(traces, time_s)
     over = fit.get("ratio_x_wheelbase_m", USUAL_RATIO_M) + fit.get("ratio_x_understeer_s2_m", 0.0) * speed**2
-    return time_s, speed, np.radians(angle) / np.maximum(over, 1.0)
+    return Trace(time_s, np.radians(angle) / np.maximum(over, 1.0))
 
 
-def _steered_lateral(traces: Traces, fit: Fit) -> Trace:
-    time_s, speed, curvature = _steered(traces, fit)
-    return Trace(time_s, speed**2 * curvature / G_M_S2)
+def _bent_by_lateral(traces: Traces, _: Fit) -> Trace:
+    time_s, lateral = traces["lateral"]
+    return Trace(time_s, lateral * G_M_S2 / _driving_speed(traces, time_s) ** 2)
 
 
-def _steered_yaw(traces: Traces, fit: Fit) -> Trace:
-    time_s, speed, curvature = _steered(traces, fit)
-    return Trace(time_s, np.degrees(speed * curvature))
+def _bent_by_yaw(traces: Traces, _: Fit) -> Trace:
+    time_s, yaw = traces["yaw_rate"]
+    return Trace(time_s, np.radians(yaw) / _driving_speed(traces, time_s))
+
+
+def _driving_speed(traces: Traces, time_s: Floats) -> Floats:
+    """Speed, NaN where there is too little of it to divide by."""
+    speed = _speed_at(traces, time_s)
+    return np.where(speed > MOVING_M_S, speed, np.nan)
 
 
 def _speed_change(traces: Traces, _: Fit) -> Trace:
@@ -112,11 +121,11 @@ PAIRS = (
     ),
     Pair(
         "steer_lead", "steering ahead of lateral acceleration", ("steer_angle", "road_speed", "lateral"),
-        _steered_lateral, _plain("lateral"), 0.4, "turns of 0.4 g/s and more",
+        _asked, _bent_by_lateral, 25.0, "steering of 25 deg/s and more", onset="steer_angle",
     ),
     Pair(
         "steer_yaw", "steering ahead of yaw rate", ("steer_angle", "road_speed", "yaw_rate"),
-        _steered_yaw, _plain("yaw_rate"), 10.0, "turns of 10 deg/s2 and more",
+        _asked, _bent_by_yaw, 25.0, "steering of 25 deg/s and more", onset="steer_angle",
     ),
     Pair(
         "lateral_lag", "speed x yaw rate ahead of lateral acceleration", ("yaw_rate", "road_speed", "lateral"),
@@ -336,7 +345,7 @@ def _second_reading(
                 continue
             found, left = measure(
                 pair.cause(piece.traces, findings.steer_fit), pair.effect(piece.traces, findings.steer_fit),
-                least_rate=pair.least_rate, both=not pair.braking, while_on=pair.braking, own=own,
+                least_rate=pair.least_rate, both=not pair.braking, while_on=pair.braking, onset=piece.traces[pair.onset] if pair.onset else None, own=own,
             )  # fmt: skip
             events[pair.name] += found[: KEPT_EVENTS - len(events[pair.name])]
             skipped[pair.name] += left

@@ -155,6 +155,7 @@ def measure(
     least_rate: float,
     both: bool,
     while_on: bool = False,
+    onset: Trace | None = None,
     own: tuple[float, float] | None = None,
 ) -> tuple[list[Event], int]:
     """Measure the lag of the effect behind the cause around each fast movement of the cause.
@@ -167,6 +168,7 @@ def measure(
         while_on: compare only while the cause is on, above ON_SHARE of the event's rise. For a cause that rests at zero
             while the effect goes on moving: a driver who lifts slows the car before the brake does, and over a fixed
             window that would pass for a shorter lead.
+        onset: the signal whose fast movements are the events, with `least_rate` in its unit; the cause itself by default.
         own: take only events from the first time to before the second.
 
     Returns:
@@ -182,8 +184,9 @@ def measure(
     grid = start + np.arange(int((stop - start) * GRID_HZ) + 1) / GRID_HZ
     x = smoothed(on_grid(cause, grid), GRID_HZ, SMOOTH_HZ)
     y = smoothed(on_grid(effect, grid), GRID_HZ, SMOOTH_HZ)
+    moves = x if onset is None else smoothed(on_grid(onset, grid), GRID_HZ, SMOOTH_HZ)
     events, skipped = [], 0
-    for place in onsets(x, GRID_HZ, least_rate, apart_s=AFTER_S, both=both):
+    for place in onsets(moves, GRID_HZ, least_rate, apart_s=AFTER_S, both=both):
         at = float(grid[place])
         if own is not None and not own[0] <= at < own[1]:
             continue

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 FIRM, LIKELY, WEAK = "firm", "likely", "weak"
 VEHICLE, CALIBRATION = "vehicle", "calibration"
 #: An offset so many half-widths of its interval away is firm, or likely.
-FIRM_WIDTHS, LIKELY_WIDTHS = 10.0, 3.0
+FIRM_WIDTHS, LIKELY_WIDTHS = 5.0, 2.0
 #: Rolls and yaw gains that differ by more than this are worth a change [D].
 ROLL_APART, GAIN_APART = 1.10, 1.15
 #: Noise of the stroke speed, as a share of the edge of the low band [D].

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from dashpot.suggest.series import Floats
 
 #: Theil-Sen looks at all pairs of points; of more points than this, as many are taken from each part of their span.
-MOST_POINTS = 300
+MOST_POINTS = 200
 BINS = 20
 #: For the correlation, values beyond these shares of all are brought in to them: an outlier does not decide.
 CLIP = (0.005, 0.995)
