@@ -365,12 +365,15 @@ def test_random_states_are_driven_as_the_reference_drives_them() -> None:
             "return_below_mg": int(rng.choice([10, 200])), "leave_q10": int(rng.choice([1, 10, 33, 1024])),
         }.items():  # fmt: skip
             put(image, core.controller.image, name, value)
+        # Half a milliampere counts as one: halves and what lies beside them, with a share of 1/1024.
+        apart = rng.choice([-513, -512, -511, 511, 512, 513], 4)
+        target = np.where(rng.random(4) < 0.3, np.array(image["safe_ma"]) + apart, rng.integers(0, 2000, 4))
         words: dict[str, Any] = {}
         for name, value in {
             "mode": int(rng.integers(len(MODES))), "authority_q10": int(rng.choice([0, 1, 500, 1000, 1023, 1024])),
             "lateral_filtered_mg": int(rng.choice([-201, -200, -10, 0, 10, 11, 200, 201])),
             "dt_us": int(rng.choice([0, 1999, 2000, 2001, 3000, 31_999, 32_000, 32_001, 50_000, 2**29])),
-            "corners_off": int(rng.choice([0, 0, 0, *range(16)])), "target_ma": rng.integers(0, 2000, 4),
+            "corners_off": int(rng.choice([0, 0, 0, *range(16)])), "target_ma": target,
             "current_ma": rng.integers(0, 1700, 4),
         }.items():  # fmt: skip
             put(words, core.state, name, value)
