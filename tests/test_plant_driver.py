@@ -16,7 +16,7 @@ import scipy.signal
 from dashpot.errors import InputError
 from dashpot.plant.car import Aero, demo_car
 from dashpot.plant.circuit import Segment, lay
-from dashpot.plant.drive import STEP_S
+from dashpot.plant.drive import STEP_S, circuit_speeds
 from dashpot.plant.driver import (
     Driver,
     Performance,
@@ -121,6 +121,35 @@ def test_the_profile_stays_inside_the_friction_ellipse():
     used = np.hypot(along, across) / (1.2 * G)
     assert used.max() < 1.03
     assert np.mean(used > 0.97) > 0.5
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_any_road_can_be_driven(seed):
+    # Random open roads with hairpins, in any weather: what holds on each of them.
+    rng = np.random.default_rng(seed)
+    pieces = []
+    for k in range(12):
+        pieces.append(Segment(f"S{k}", float(rng.uniform(20.0, 200.0))))
+        pieces.append(
+            Segment.corner(f"C{k}", float(rng.uniform(6.0, 120.0)), float(rng.uniform(-180.0, 180.0)))
+        )
+    road = lay(tuple(pieces), closed=False)
+    weather = Weather(float(rng.uniform(0.3, 1.0)))
+    made = scenario(road, 60.0, weather=weather, driver=replace(STEADY, skill=0.9, skill_spread=0.03))
+    aim = circuit_speeds(made, 1)
+    assert np.all(aim.speed_m_s[1:-1] > 0.0)
+    assert np.all(np.diff(aim.time_s) > 0.0)
+    drive = made.drive()
+    assert np.isfinite(drive.steer_deg).all()
+    # Nowhere is more used than the tyres have, but for what a step of 0.5 m and the pedals smear.
+    used = np.hypot(drive.accel_long_m_s2, drive.accel_lat_m_s2)
+    assert used.max() < 1.25 * weather.grip * G * 1.15
+
+
+def test_a_car_that_cannot_start_says_so():
+    made = replace(demo_scenario(), weather=Weather(0.05), driver=Driver(skill=0.1, skill_spread=0.0))
+    with pytest.raises(InputError, match="0 m after the start the car does not get on"):
+        made.drive()
 
 
 def test_accelerations_are_those_of_speed_and_yaw_exactly():

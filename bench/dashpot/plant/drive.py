@@ -163,7 +163,7 @@ def make_drive(scenario: Scenario, seed: int) -> Drive:
     """Drive a scenario.
 
     Raises:
-        InputError: the road is too long.
+        InputError: the road is too long, or the car does not get on.
 
     """
     brakes, steering = scenario.brakes, scenario.steering

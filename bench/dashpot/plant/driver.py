@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dashpot.errors import InputError
 from dashpot.plant.car import GRAVITY_M_S2
 from dashpot.plant.compiled import compiled
 from dashpot.plant.lag import Lag
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 SKILL_STEP_M = 80.0
 # Straights are taken as bends of this curvature, so that nothing divides by 0.
 LEAST_BEND_PER_M = 1e-6
+# Nobody drives with less of the limit, whatever is drawn.
+LEAST_SKILL = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +158,7 @@ def top_speed_m_s(car: Car, performance: Performance) -> float:
 def attention(driver: Driver, rng: np.random.Generator, distance_m: Floats) -> Floats:
     """Draw the share of the limit that the driver uses at rising distances, straight between its points."""
     count = math.ceil(float(distance_m[-1]) / SKILL_STEP_M) + 2
-    points = rng.normal(driver.skill, driver.skill_spread, count)
+    points = np.maximum(rng.normal(driver.skill, driver.skill_spread, count), LEAST_SKILL)
     skill: Floats = np.interp(distance_m, np.arange(count) * SKILL_STEP_M, points)
     return skill
 
@@ -178,6 +181,9 @@ def speed_profile(
         step_m: between the points.
         end_m_s: most speed at the last point.
 
+    Raises:
+        InputError: the car does not get on, because it rolls harder than its tyres can drive.
+
     """
     squared = np.empty(len(bend_per_m))
     limit_speeds(
@@ -197,9 +203,15 @@ def speed_profile(
         ),
         squared,
     )
+    stuck = np.flatnonzero(squared[1:-1] <= 0.0)
+    if len(stuck):
+        raise InputError(
+            f"{(stuck[0] + 1) * step_m:.0f} m after the start the car does not get on: the tyres drive with less than "
+            f"{performance.rolling_m_s2:g} m/s2 of rolling resistance; more grip, traction or skill would",
+            where="circuit",
+        )
     speed = np.sqrt(squared)
-    with np.errstate(divide="ignore"):
-        steps_s = 2.0 * step_m / (speed[1:] + speed[:-1])
+    steps_s = 2.0 * step_m / (speed[1:] + speed[:-1])
     return SpeedProfile(np.concatenate(([0.0], np.cumsum(steps_s))), np.arange(len(speed)) * step_m, speed)
 
 
@@ -221,9 +233,8 @@ def limit_speeds(bend: Floats, grip: Floats, step_m: float, car: Floats, squared
         against = rolling + drag * now
         # Power over the speed at the step's end, so that the engine is never asked for more.
         ahead = now + 2.0 * max(drive - against, 0.0) * step_m
-        squared[k + 1] = min(
-            now + 2.0 * (min(drive, power / math.sqrt(ahead)) - against) * step_m, allowed[k + 1]
-        )
+        gained = now + 2.0 * (min(drive, power / math.sqrt(ahead)) - against) * step_m
+        squared[k + 1] = max(min(gained, allowed[k + 1]), 0.0)
     squared[count - 1] = min(squared[count - 1], last2)
     for k in range(count - 2, -1, -1):
         then = squared[k + 1]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import tomllib
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -134,7 +135,7 @@ class Scenario:
         """Make the truth; another seed gives another road, driver and noise of the same scenario.
 
         Raises:
-            InputError: the seed is negative.
+            InputError: the seed is negative, or the car does not get on.
 
         """
         if seed is not None and seed < 0:
@@ -192,6 +193,7 @@ def demo_scenarios() -> tuple[str, ...]:
     return _shipped("duration")
 
 
+@cache
 def _shipped(key: str) -> tuple[str, ...]:
     """Return the names of the files in the package that have a key, by which their kind is known."""
     return tuple(
