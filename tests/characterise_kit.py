@@ -7,6 +7,7 @@ current and the valve's answer to a step are exponentials and their cascade, in 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
@@ -151,6 +152,12 @@ def steps(truth, rng, noise, *, pairs=((0.4, 1.4), (0.4, 1.0), (0.4, 1.2)), rate
 
     Without it the current is driven by the whole supply up and the freewheel voltage down, until it is there.
     """
+    time, position, force, current, duty = _clean_steps(truth, pairs, rate_hz, speed, coil_s)
+    return readings(name, rng, noise, time, position, force, current, 62.0, truth.supply_v, duty if coil_s == 0.0 else None)  # fmt: skip
+
+
+@cache
+def _clean_steps(truth, pairs, rate_hz, speed, coil_s):
     half = round(0.06 / speed * rate_hz)
     t = np.arange(half) / rate_hz
     step_at = t[half // 2]
@@ -165,8 +172,7 @@ def steps(truth, rng, noise, *, pairs=((0.4, 1.4), (0.4, 1.0), (0.4, 1.2)), rate
                 force = way * (truth.valve_n(way, speed, acting) + truth.friction_n) + truth.gas_at(position)
                 rows.append((number * half / rate_hz + t, position, force, current, duty))
                 number += 1
-    time, position, force, current, duty = (np.concatenate(parts) for parts in zip(*rows, strict=True))
-    return readings(name, rng, noise, time, position, force, current, 62.0, truth.supply_v, duty if coil_s == 0.0 else None)  # fmt: skip
+    return tuple(np.concatenate(parts) for parts in zip(*rows, strict=True))
 
 
 def _current(truth, t, before, after, coil_s):

@@ -124,7 +124,8 @@ def ticks(low: float, high: float) -> list[float]:
         next(size * factor for factor in (1.0, 2.0, 2.5, 5.0, 10.0) if span / (size * factor) <= 8.0)
     )
     first, last = int(np.ceil(low / step - 1e-9)), int(np.floor(high / step + 1e-9))
-    return [round(step * i, 9) for i in range(first, last + 1)] or [low, high]
+    made = [round(step * i, 9) for i in range(first, last + 1)]
+    return made if len(made) > 1 else [low - 1.0, high + 1.0]
 
 
 def _apart(levels: Sequence[float]) -> list[float]:

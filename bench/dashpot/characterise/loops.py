@@ -25,6 +25,8 @@ SINE = 0.05
 HARMONICS = 9
 #: Cycles below this many samples are too coarse for a phase.
 LEAST_SAMPLES = 16
+#: And of slow ones no more than these are used: what counts is the quick ones' phase.
+MOST_SAMPLES = 160
 #: No lag is known better than to these shares of itself and of a sample [D].
 LEAST_SHARE, LEAST_SAMPLE = 0.005, 0.005
 #: Slower cycles have no phase worth the name.
@@ -61,8 +63,9 @@ def speed_lag(motions: Sequence[Motion], points: Points, rod: Rod) -> tuple[floa
 
 def _cycle(motion: Motion, start: int, stop: int, rod: Rod) -> tuple[float, float, float] | None:
     """Return angular speed, tangent of the force's lag and weight of one cycle, None where it is no sine."""
-    count = stop - start
-    span = slice(start, stop)
+    every = max(1, (stop - start) // MOST_SAMPLES)
+    span = slice(start, stop, every)
+    count = len(motion.time_s[span])
     period_s = _turn_s(motion, stop - 1) - _turn_s(motion, start)
     if count < LEAST_SAMPLES or 1.0 / period_s < LEAST_HZ:
         return None
