@@ -250,7 +250,7 @@ def test_downforce_is_carried_by_the_corners():
 
 def test_the_switch_reaches_its_targets():
     solver = demo_solver()
-    for position, wanted in zip(solver.positions, (0.30, 0.38, 0.48), strict=True):
+    for position, wanted in zip(solver.positions, (0.32, 0.42, 0.50), strict=True):
         assert position.reached
         # Half a step of 5 permille is a hundredth of the ratio.
         assert position.alone.heave == pytest.approx(wanted, abs=0.004)
@@ -374,10 +374,10 @@ def alike(valve):
     return replace(valve, compression=mean, rebound=mean)
 
 
-# A damper alike in both directions: 0.5 % of the ratio. The demo's, half as firm again in rebound: 6 %; the mean of the two
+# A damper alike in both directions: 0.5 % of the ratio. The demo's, half as firm again in rebound: 7 %; the mean of the two
 # directions is exact for the energy of a cycle, not for two unlike halves of a strongly damped one.
 @pytest.mark.parametrize(
-    ("change", "band"), [(alike, 0.005), (lambda valve: valve, 0.06)], ids=["alike", "as it is"]
+    ("change", "band"), [(alike, 0.005), (lambda valve: valve, 0.07)], ids=["alike", "as it is"]
 )
 @pytest.mark.parametrize("place", [0, 1, 2])
 def test_free_decay_of_the_nonlinear_car(place, change, band):
