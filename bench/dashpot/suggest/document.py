@@ -59,6 +59,10 @@ def document(
         },
         "zeros": [_zero(zero) for zero in findings.zeros],
         "cross_checks": [_relation(one) for one in findings.relations],
+        "roll_mm_g": {
+            axle: {"slope": scale.slope, "low": finite(scale.low), "high": finite(scale.high)}
+            for axle, scale in findings.rolls.items()
+        },
         "leads": {
             name: {"says": pair.says, "missing": missing, **_lead(lead)}
             for name, (pair, lead, missing) in findings.leads.items()

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dashpot.calibration.model import CORNERS
+from dashpot.suggest.lead import peak
 from dashpot.suggest.robust import Scale, scale_between
 from dashpot.suggest.series import spans
 from dashpot.suggest.table import G_M_S2, ROW_HZ, SPEED_CHANGE
@@ -45,6 +46,10 @@ TRACK_M = (0.8, 2.5)
 PARTNERS = (0.5, 2.0)
 SAME_SIDE = (0.25, 4.0)
 STEER_LAG_S = 0.4
+#: Lag and understeer are found from each other, so often.
+STEER_ROUNDS = 3
+#: A turn is clear above this share of the drive's strongest.
+CLEAR_TURN = 0.3
 
 SIDES = {"front_left": 1.0, "front_right": -1.0, "rear_left": 1.0, "rear_right": -1.0}
 ENDS = {"front_left": -1.0, "front_right": -1.0, "rear_left": 1.0, "rear_right": 1.0}
@@ -250,32 +255,40 @@ def _steer(arrays: Arrays, units: Mapping[str, str]) -> Relation:
     time, speed = arrays["time_s"], np.where(rows, arrays["road_speed"], np.nan)
     curvature = np.radians(arrays["yaw_rate"]) / speed
     steer = np.radians(arrays["steer_angle"])
-    lag = slow_lag(time, steer, curvature)
-    # The car answers late: the angle that belongs to this curvature was `lag` ago.
+    lag, asked = 0.0, steer
+    fit: dict[str, float] = {}
+    for _ in range(STEER_ROUNDS):
+        # The car answers late: the angle that belongs to this curvature was `lag` ago.
+        lag = slow_lag(time, asked, curvature)
+        earlier = np.interp(time - lag, time, steer)
+        fit = understeer(speed, curvature, earlier)
+        if not fit:
+            break
+        # How late is only seen on the curvature that the angle asks for at that speed, which takes the fit.
+        over = fit["ratio_x_wheelbase_m"] + fit["ratio_x_understeer_s2_m"] * speed**2
+        asked = steer / np.where(np.abs(over) > 1.0, over, np.nan)
     earlier = np.interp(time - lag, time, steer)
     made = _compare(make, curvature, earlier, rows, (0.002, math.radians(0.5)), "driving through turns")
     if made.scale is None:
         return made
-    return make(scale=made.scale, extra={"lag_s": lag, **understeer(speed, curvature, earlier)})
+    return make(scale=made.scale, extra={"lag_s": lag, **fit})
 
 
 def slow_lag(time_s: Floats, cause: Floats, effect: Floats) -> float:
-    """Lag of the effect in whole rows over the whole table, 0 to STEER_LAG_S, where their correlation is greatest."""
+    """Lag of the effect over the whole table, up to STEER_LAG_S, where their correlation is greatest; 0 where it is not."""
     step = 1.0 / ROW_HZ
-    best, lag = 0.0, 0.0
-    for rows in range(round(STEER_LAG_S * ROW_HZ) + 1):
-        x, y = cause[: len(cause) - rows], effect[rows:]
-        good = (
-            np.isfinite(x)
-            & np.isfinite(y)
-            & (time_s[rows:] - time_s[: len(cause) - rows] < (rows + 0.5) * step)
-        )
-        if np.count_nonzero(good) < LEAST_ROWS or np.ptp(x[good]) == 0 or np.ptp(y[good]) == 0:
-            continue
-        correlation = abs(float(np.corrcoef(x[good], y[good])[0, 1]))
-        if correlation > best:
-            best, lag = correlation, rows * step
-    return lag
+    curve = np.zeros(round(STEER_LAG_S * ROW_HZ) + 2)
+    # One row ahead as well, for the parabola at a lag of nearly nothing.
+    for place, rows in enumerate(range(-1, len(curve) - 1)):
+        first, second = (cause, effect) if rows >= 0 else (effect, cause)
+        count = len(cause) - abs(rows)
+        x, y = first[:count], second[abs(rows) :]
+        apart = time_s[abs(rows) :] - time_s[:count]
+        good = np.isfinite(x) & np.isfinite(y) & (apart < (abs(rows) + 0.5) * step)
+        if np.count_nonzero(good) >= LEAST_ROWS and np.ptp(x[good]) and np.ptp(y[good]):
+            curve[place] = abs(float(np.corrcoef(x[good], y[good])[0, 1]))
+    found = peak(curve, 1, ROW_HZ)
+    return max(found.lag_s, 0.0) if found.inside else 0.0
 
 
 def understeer(speed: Floats, curvature: Floats, steer_rad: Floats) -> dict[str, float]:
@@ -286,7 +299,12 @@ def understeer(speed: Floats, curvature: Floats, steer_rad: Floats) -> dict[str,
     good = np.isfinite(size) & np.isfinite(steer_rad)
     if np.count_nonzero(good) < LEAST_ROWS:
         return {}
-    clear = good & (size > np.quantile(size[good], 0.5))
+    # Tight or fast: a slight bend gives no ratio, and a drive that is mostly straight is full of them.
+    clear = np.zeros(len(size), bool)
+    for measure in (size, size * speed**2):
+        clear |= good & (measure > CLEAR_TURN * np.quantile(measure[good], 0.98))
+    if np.count_nonzero(clear) < LEAST_ROWS // 2:
+        return {}
     ratio, squared = steer_rad[clear] / curvature[clear], speed[clear] ** 2
     kept = np.unique(np.linspace(0, len(ratio) - 1, min(len(ratio), 700)).round().astype(np.intp))
     if np.ptp(squared[kept]) == 0.0:
