@@ -30,6 +30,7 @@ FINE, BAD, NONE = range(3)
 WHEELS = [f"wheel_speed_cm_s.{corner}" for corner in CORNERS]
 STROKES = [f"stroke_um.{corner}" for corner in CORNERS]
 CHECKS = [check.name for check in LAYOUT.checks]
+CHANNELS = [channel.name for channel in LAYOUT.channels]
 
 
 @pytest.fixture(scope="module", params=["host", "cpython"])
@@ -454,6 +455,27 @@ def test_a_channel_counts_until_it_is_older_than_its_timeout() -> None:
     for age, seen in [(100_000, FINE), (100_001, NONE)]:
         got = Stage()({f"age_us.{at}": age}, road_speed_cm_s=2000)
         assert got["lateral"] == seen
+
+
+NEEDS = {"lateral_mg": "lateral", "longitudinal_mg": "longitudinal", "brake_kpa": "brake", "steer_ddeg": "steer",
+         "yaw_cdeg_s": "lateral", "road_speed_cm_s": "speed"} | dict.fromkeys(WHEELS, "speed") | dict.fromkeys(
+             STROKES, "stroke_roll.front")  # fmt: skip
+
+
+@pytest.mark.parametrize(("channel", "check"), NEEDS.items())
+def test_every_channel_counts_by_its_own_timeout_and_only_if_there_is_one(channel: str, check: str) -> None:
+    at = LAYOUT.channel_index(channel)
+
+    def seen(late_us: int, configured: int = 1) -> int:
+        image = ImageBuilder()
+        for i, name in enumerate(CHANNELS):
+            image.channel(name, timeout_us=10_000 + 1000 * i)
+        stage = Stage(image.channel(channel, configured=configured))
+        ages = {f"age_us.{i}": 10_000 + 1000 * i + (late_us if i == at else 0) for i in range(len(CHANNELS))}
+        speeds = dict.fromkeys(["road_speed_cm_s", *(wheel.replace(".", "__") for wheel in WHEELS)], 2000)
+        return stage(ages, **speeds)[check]
+
+    assert [seen(0), seen(1), seen(-5000, configured=0)] == [FINE, NONE, NONE]
 
 
 def test_the_speed_of_the_wheels_is_the_mean_of_the_middle_two() -> None:
