@@ -431,6 +431,25 @@ def test_a_limit_that_differs_from_its_copy_takes_the_corners_current(
         )
 
 
+def test_every_bit_of_a_limit_and_of_its_copy_counts() -> None:
+    core = Core(memory_image())
+    image, limits = core.controller.image, core.controller.limits
+    guard = checked_module("dashpot.output").guard
+    first = LAYOUT.config["safe_ma"].at
+    for number in range(20):
+        for words, at in ((image, first + number), (limits, number)):
+            whole = words[at]
+            for bit in (*range(12), 31):
+                words[at] = int(np.int32(whole) ^ np.int32(1 << bit if bit < 31 else -(1 << 31)))
+                core["corners_off"] = 0
+                guard(image, core.state, limits)
+                assert core["limits_off"] == core["corners_off"] == 1 << number % 4
+            words[at] = whole
+    core["corners_off"] = 0
+    guard(image, core.state, limits)
+    assert core["limits_off"] == core["corners_off"] == 0
+
+
 def test_all_corners_turned_over_at_once_leave_no_current(firmware: Firmware) -> None:
     firmware.run(memory_image().build(), block(EVERYTHING, ticks=30))
     for corner in range(4):
