@@ -306,6 +306,7 @@ def keep_checks(firmware: Path) -> None:
     table = sites.SiteTable()
     vars(loading)["SiteTable"] = lambda: table
     rewrite.rewrite_module = functools.cache(rewrite.rewrite_module)
+    vars(loading)["compile"] = functools.cache(compile)
     whole = checked.load(firmware)
     for path in sorted((firmware / "dashpot").glob("[!_]*.py")):
         whole.import_module(f"dashpot.{path.stem}")
