@@ -415,6 +415,43 @@ def test_slews_follow_the_valve() -> None:
     assert (later.slew_up, later.slew_down) == (35, 25)
 
 
+def test_a_valve_that_blows_off_and_one_whose_range_begins_at_nothing() -> None:
+    # Above 200 mm/s the current changes nothing any more; 0 A is a current like the others.
+    speed, soft, firm = (
+        (0.0, 0.1, 0.2, 0.25, 1.0),
+        (0.0, 200.0, 500.0, 1200.0, 2000.0),
+        (0.0, 800.0, 1200.0, 1200.0, 2000.0),
+    )
+    way = replace(
+        straight_valve(1.0, 2.0).compression,
+        speed_m_s=speed,
+        current_a=(0.0, 1.6),
+        force_n=(soft, firm),
+        passive_n=soft,
+    )
+    valve = straight_valve(1500.0, 9000.0, compression=way, rebound=way, least_a=0.0, passive_below_a=0.0)
+    draft = small(valves=(valve, valve))
+    written = text(draft)
+    made = parse_calibration(written)
+    assert made.valves.front_left.curve.y[0] == 0
+    assert made.valves.front_left.match == 0
+    assert "No current is one of its settings" in written
+    assert [one for one in check(load_vehicle(VEHICLE, DBC), made) if one.severity == "error"] == []
+
+
+def test_names_cannot_break_the_file() -> None:
+    odd = 'a "car" \\ with\na line\x7f and\ttabs'
+    valve = replace(demo_valves()[0], name=odd)
+    made = parse_calibration(
+        text(
+            Draft(
+                Solver(replace(demo_car(), name=odd), (valve, valve), demo_targets(*SMALL)), channels(), odd
+            )
+        )
+    )
+    assert made.notes.startswith('Computed from a "car" \\ with a line')
+
+
 # What is not known.
 
 
@@ -563,16 +600,19 @@ def test_a_list_of_ratios(ratios: str, said: str) -> None:
         demo_targets(("[0.32, 0.42, 0.50]", ratios))
 
 
-def test_nothing_is_overwritten_unasked(
-    made: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    there = tmp_path / "calibration.toml"
+def test_nothing_is_overwritten_unasked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    there, targets = tmp_path / "calibration.toml", tmp_path / "targets.toml"
     there.write_text("mine")
-    assert main(command_line(there)) == 2
+    targets.write_text(edited(TARGETS, *SMALL))
+    assert main(command_line(there, targets=targets)) == 2
     assert "somebody may have edited it" in capsys.readouterr().err
     assert there.read_text() == "mine"
-    assert main([*command_line(there), "--replace", "--json"]) == 0
-    assert there.read_bytes() == (made / "calibration.toml").read_bytes()
+    assert main([*command_line(there, targets=targets), "--replace", "--json"]) == 0
+    assert calibration.load_calibration(there).layers.base.front.y == demo_solver_base()
+
+
+def demo_solver_base() -> tuple[int, ...]:
+    return tuple(position.demand[0] for position in demo_solver().positions)
 
 
 @pytest.mark.parametrize("name", ["car", "valve", "valve-rear", "vehicle", "targets"])
@@ -587,6 +627,17 @@ def test_a_report_of_another_kind(tmp_path: Path, capsys: pytest.CaptureFixture[
     assert main([*command_line(tmp_path / "c.toml"), "--report", str(tmp_path / "r.pdf")]) == 2
     assert "must end in .md or .html" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_both_files_or_neither(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    targets = tmp_path / "targets.toml"
+    targets.write_text(edited(TARGETS, *SMALL))
+    assert (
+        main([*command_line(tmp_path / "c.toml", targets=targets), "--report", str(tmp_path / "no" / "r.md")])
+        == 2
+    )
+    assert "no such folder" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == [targets]
 
 
 def test_a_valve_without_authority_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -97,7 +97,8 @@ def _series(values: Iterable[float], unit: str = "") -> str:
 
 def _note(*sentences: str) -> list[str]:
     """Make a comment of sentences."""
-    return textwrap.wrap(" ".join(sentences), 116, initial_indent="# ", subsequent_indent="# ")
+    said = "".join(letter if letter.isprintable() else " " for letter in " ".join(sentences))
+    return textwrap.wrap(said, 116, initial_indent="# ", subsequent_indent="# ")
 
 
 def _switch(draft: Draft, layer: str) -> list[str]:
@@ -440,6 +441,8 @@ def _valves(draft: Draft) -> list[str]:
 
 
 def _passive(made: layers.Actuator) -> str:
+    if made.least_ma == 0:
+        return "No current is one of its settings: the partner of a dead corner goes without as well."
     if made.match_ma:
         return f"Without a current it is as firm as at {made.match_ma} mA: the partner of a dead corner goes there."
     side = "firmer" if made.passive_share > 0.5 else "softer"

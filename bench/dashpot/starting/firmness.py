@@ -37,6 +37,8 @@ WHOLE = 1000
 STEP_MA = 5
 # Less than this factor from soft to firm leaves an adjustable damper little to say [D].
 LEAST_RANGE = 1.5
+# Of the softest coefficient: a band in which a valve has blown off says nothing of its current [D].
+LEAST_CHANGE = 0.05
 
 
 def one_way(surface: Surface, speed_m_s: float, current_a: Floats | float) -> Floats:
@@ -56,12 +58,16 @@ def coefficient(damper: Damper, speed_m_s: float, current_a: Floats | float) -> 
 
 
 def share_of(damper: Damper, current_a: Floats | float, soft_a: float, firm_a: float) -> Floats:
-    """Return the firmness of currents: 0 at the softest, 1 at the firmest, mean over the middles of the bands."""
-    total = np.zeros(np.shape(current_a))
+    """Return the firmness of currents: 0 at the softest, 1 at the firmest.
+
+    It is the mean over the middles of the bands, but for those where current makes less than LEAST_CHANGE.
+    """
+    parts = []
     for speed in EVEN_AT_M_S:
         soft, firm = (float(coefficient(damper, speed, one)) for one in (soft_a, firm_a))
-        total = total + (coefficient(damper, speed, current_a) - soft) / (firm - soft)
-    mean: Floats = total / len(EVEN_AT_M_S)
+        if firm - soft > LEAST_CHANGE * soft:
+            parts.append((coefficient(damper, speed, current_a) - soft) / (firm - soft))
+    mean: Floats = np.mean(parts, axis=0)
     return mean
 
 

@@ -68,7 +68,8 @@ def run_job(job: Job) -> dict[str, Any]:
         said = facts(draft, [f"{finding.key}: {finding.message}" for finding in found])
     with atomic_path(job.out) as aside:
         aside.write_text(written, encoding="utf-8")
-    if job.report is not None:
-        with atomic_path(job.report) as aside:
-            aside.write_text(WRITERS[job.report.suffix](said), encoding="utf-8")
+        if job.report is not None:
+            # Inside, so that there is both or neither.
+            with atomic_path(job.report) as beside:
+                beside.write_text(WRITERS[job.report.suffix](said), encoding="utf-8")
     return said
