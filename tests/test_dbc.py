@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from cantools.database import Database, Message, UnsupportedDatabaseFormatError
 
-from dashpot.demo.sensors import RIDE_HEIGHT_MM
 from dashpot.plant import canbus, checksums, merlin_bus
+from dashpot.plant.sensors import RIDE_HEIGHT_MM
 from dashpot.resources import dbc_dir, firmware_dir
 
 CAR, CONTROLLER = dbc_dir() / "merlin_t4.dbc", dbc_dir() / "damper_controller.dbc"

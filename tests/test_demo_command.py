@@ -85,7 +85,7 @@ def test_contributions_add_up_in_every_stored_tick(done: Done) -> None:
 
 def test_the_picture_holds_the_braking_zone_and_the_kerb(done: Done) -> None:
     lap = demo_truth()
-    kerb_s = lap.time_s[np.flatnonzero(lap.circuit.kerb.holds(lap.lap_distance_m))]
+    kerb_s = lap.drive.time_s[np.flatnonzero(lap.kerb.holds(lap.drive.lap_distance_m))]
     window = next(line for line in done.out.splitlines() if line.startswith(demo.PICTURE))
     start_s, end_s = (float(word) for word in window.split(" from ")[1].split(" s:")[0].split(" to "))
     assert start_s < kerb_s[0] < kerb_s[-1] < end_s

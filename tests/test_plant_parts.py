@@ -16,10 +16,9 @@ import scipy.interpolate
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dashpot.demo.body import FullCar
 from dashpot.errors import InputError
 from dashpot.plant import metrics
-from dashpot.plant.car import RatioKey, demo_car, load_car
+from dashpot.plant.car import RatioKey, load_car
 from dashpot.plant.chassis import STEP_S, Inputs, Plant
 from dashpot.plant.coil import Coil
 from dashpot.plant.damper import LINEAR, MONOTONE, Damper, Surface
@@ -212,21 +211,6 @@ def test_coil_at_its_limits():
     # The driver cannot pull below nothing.
     assert COIL.after(0.3, -1.0, 1.0) == 0.0
     assert COIL.fall_s(1.6, 0.0) > 5 * COIL.rise_s(0.0, 1.6)
-
-
-def test_the_demo_cars_file_is_the_demos_car():
-    # dashpot.demo.body is the linear car that the demo's lap has now.
-    car, linear = demo_car(), FullCar()
-    assert car.sprung_mass_kg == linear.mass_kg
-    assert car.mass_kg == linear.total_mass_kg
-    assert car.to_axle_m == pytest.approx(linear.to_axle_m, abs=0.003)
-    assert car.roll_arm_m == pytest.approx(linear.roll_arm_m, abs=0.001)
-    for index, axle in enumerate(car.axles):
-        assert axle.wheel_rate_n_per_m() == pytest.approx(linear.spring_n_per_m[index], rel=2e-3)
-        assert axle.track_m / 2 == pytest.approx(linear.half_track_m[index])
-        assert axle.bar_n_per_m == linear.bar_n_per_m[index]
-        assert float(axle.motion_ratio.at(0.0)) == linear.motion_ratio[index]
-        assert axle.anti_brake == linear.anti_dive
 
 
 CAR = """

@@ -32,7 +32,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dashpot.demo import demo_lap
-from dashpot.demo.sensors import read_sensors
 from dashpot.logs.candump import write_candump
 from dashpot.logs.frames import FrameBlock, join_blocks, split_block
 from dashpot.plant.canbus import payloads
@@ -97,7 +96,7 @@ def main() -> int:
 def bench_frames() -> Iterator[FrameBlock]:
     """Yield the frames of the log, in order of their stamps."""
     lap = demo_lap(1, LENGTH_S)
-    readings = read_sensors(lap)
+    readings = lap.world.readings()
     parts: list[FrameBlock] = []
     for name, period_us in [(name, FAST_US) for name in FAST] + [(name, SLOW_US) for name in SLOW]:
         message = next(message for message in MESSAGES if message.name == name)
@@ -105,7 +104,7 @@ def bench_frames() -> Iterator[FrameBlock]:
         phase_us = 240 * len(parts)
         at_us = np.arange(phase_us, round(LENGTH_S * 1e6), period_us)
         data = np.zeros((len(at_us), 8), np.uint8)
-        data[:, : message.length] = payloads(message, readings, lap.seed, at_us)
+        data[:, : message.length] = payloads(message, readings, lap.drive.seed, at_us)
         parts.append(
             FrameBlock(
                 stamp_us=START_US + at_us,

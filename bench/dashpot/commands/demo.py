@@ -162,7 +162,7 @@ def _write_log(path: Path, seed: int) -> DemoLap:
     lap = demo_lap(seed)
     count = write_candump(path, frames(lap), ("can0",))
     click.echo(
-        f"1. The log: {lap.time_s[-1]:.0f} s of the Merlin T4 at Hollow Fen (both invented, seed {seed}), "
+        f"1. The log: {lap.drive.duration_s:.0f} s of the Merlin T4 at Hollow Fen (both invented, seed {seed}), "
         f"{count:,} frames in {path.name}"
     )
     return lap
@@ -194,13 +194,14 @@ def _draw(folder: Path, lap: DemoLap) -> None:
     from dashpot.picture import Mark, draw
     from dashpot.runs import open_run
 
-    on_kerb = np.flatnonzero(lap.circuit.kerb.holds(lap.lap_distance_m))
-    braking = lap.brake_bar[:, 0] > BRAKING_BAR
+    drive = lap.drive
+    on_kerb = np.flatnonzero(lap.kerb.holds(drive.lap_distance_m))
+    braking = drive.brake_bar[:, 0] > BRAKING_BAR
     last_brake = int(np.flatnonzero(braking[: on_kerb[0]])[-1])
     free = np.flatnonzero(~braking[:last_brake])
-    start_s = float(lap.time_s[free[-1]]) - BEFORE_S
-    leaves = on_kerb[np.flatnonzero(np.diff(on_kerb, append=len(lap.time_s) * 2) > 1)[0]]
-    kerb = Mark(float(lap.time_s[on_kerb[0]]), float(lap.time_s[leaves]), "left wheels on the kerb")
+    start_s = float(drive.time_s[free[-1]]) - BEFORE_S
+    leaves = on_kerb[np.flatnonzero(np.diff(on_kerb, append=len(drive.time_s) * 2) > 1)[0]]
+    kerb = Mark(float(drive.time_s[on_kerb[0]]), float(drive.time_s[leaves]), "left wheels on the kerb")
     draw(
         open_run(folder / RUN),
         folder / PICTURE,

@@ -138,7 +138,7 @@ class World:
         self.motion[0] = self.plant.look(self._state, self._inputs).rows[0]
         self.tick = 0
 
-        readings = signed(scenario.readings(drive))
+        self._known = readings = signed(scenario.readings(drive))
         messages = [*MESSAGES, *other_messages(other_load, MESSAGES, drive.seed)]
         # The first frame alone, to know when it ends: its readings are those of time 0, whenever that is.
         ahead_us = max(message.period_us + message.phase_us for message in MESSAGES)
@@ -159,6 +159,12 @@ class World:
     def log_us(self) -> int:
         """Return the log's time at the first tick."""
         return START_US + self.first_us
+
+    def readings(self) -> dict[str, Held]:
+        """Return all that the sensors read, by the names of the messages' readings, of a drive that is over."""
+        found = {name: Held(values, self.first_us) for name, values in self._known.items()}
+        moved = {name: Held(self.seen[:, place], self.first_us) for place, name in enumerate(MOTION_SIGNALS)}
+        return found | moved
 
     def advance(self, command_a: Floats, hold: int) -> int:
         """Go on under wanted currents (m, 4), each for `hold` steps of the plant, and return how many frames came.
