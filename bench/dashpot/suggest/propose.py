@@ -217,7 +217,7 @@ def _zero(
         )
     evidence = [
         (
-            f"{zero.where}: {rest.mean:+.4g} {unit} (95 %: +-{rest.half_width:.2g}) in {rest.stops} sections, {rest.seconds:.1f} s; "
+            f"{zero.where}: {rest.mean:+.4g} {unit} (95 %: +-{rest.half_width:.2g}) in {rest.stops} section{'s' * (rest.stops != 1)}, {rest.seconds:.1f} s; "
             f"noise {rest.noise_rms:.2g} {unit} rms"
         )
     ]
