@@ -242,6 +242,14 @@ def test_a_difference_may_shrink_and_not_grow() -> None:
     assert guard.core["faults"] == unequal
 
 
+def test_a_difference_may_change_sides_and_not_grow() -> None:
+    guard = Guard(Limits([800] * 4, [300] * 4, [1600] * 4, [5000] * 4, [5000] * 4, [100, 100]))
+    assert guard([0, 1200, 800, 0], off=9) == [0, 1200, 800, 0]
+    # A corner that was off begins at the least: 900 and 500 apart.
+    assert guard([1600, 700, 300, 800]) == [1600, 700, 300, 800]
+    assert guard([699, 1600, 801, 300]) == [699, 1599, 800, 300]
+
+
 def test_a_corner_that_is_off_has_no_partner_to_be_equal_to() -> None:
     guard = Guard(Limits([800] * 4, [300] * 4, [1600] * 4, [500] * 4, [500] * 4, [0, 0]))
     assert guard([0, 1300, 800, 800], off=1) == [0, 1300, 800, 800]
@@ -291,10 +299,14 @@ def test_random_commands_get_through_as_the_reference_lets_them() -> None:
         guard = Guard(random_limits(rng))
         expiry_us, stale_us = 20_000, 0
         for _ in range(20):
-            # From anywhere to a little further, in all corners or in some.
-            asked = np.array(guard.last) + rng.choice([-5000, -60, -1, 0, 1, 60, 5000], 4) * rng.integers(
-                0, 2, 4
-            )
+            if rng.random() < 0.3:
+                # As far apart as corners that were off may be.
+                guard.last = rng.integers(guard.limits.least, np.array(guard.limits.most) + 1).tolist()
+                for i, last in enumerate(guard.last):
+                    guard.core[f"guarded_ma.{i}"] = last
+            # From where they are, or from where the other side is, to a little further, in all corners or in some.
+            last = np.array(guard.last)[[1, 0, 3, 2] if rng.random() < 0.3 else [0, 1, 2, 3]]
+            asked = last + rng.choice([-5000, -60, -1, 0, 1, 60, 5000], 4) * rng.integers(0, 2, 4)
             asked = np.where(rng.random(4) < 0.1, rng.integers(-32_768, 32_768, 4), asked).tolist()
             off = int(rng.choice([0, 0, 0, *range(1, 16)]))
             fresh, dt_us = (
