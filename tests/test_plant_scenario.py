@@ -162,6 +162,16 @@ def test_curvature_of_a_corner_and_its_transitions():
     assert np.abs(np.diff(bend)).max() < 0.1 * (1 / 60.0) / 10.0 * 1.1
 
 
+def test_the_last_sector_goes_on_to_where_the_first_begins():
+    late = (Segment("Front", 300.0), *oval()[1:])
+    circuit = lay(late, closed=True)
+    assert circuit.sector_at(np.array([0.0, 480.0, 500.0])).tolist() == [1.0, 1.0, 1.0]
+    two = lay((late[0], replace(late[1], sector="A"), *late[2:]), closed=True)
+    assert two.sector_at(np.array([0.0, 299.0, 301.0, 500.0])).tolist() == [2.0, 2.0, 1.0, 2.0]
+    nameless = lay(tuple(replace(piece, sector="") for piece in oval()), closed=True)
+    assert nameless.sector_at(np.array([0.0, 500.0])).tolist() == [1.0, 1.0]
+
+
 def test_places():
     circuit = lay(oval(), closed=True)
     key = keys.PlaceKey()
