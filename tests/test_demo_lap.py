@@ -22,6 +22,7 @@ from dashpot.canbits import block_bits
 from dashpot.demo import Zone, demo_lap, frames, write_demo_log
 from dashpot.errors import InputError
 from dashpot.plant import canbus
+from dashpot.plant.chassis import linear
 from dashpot.plant.sensors import RIDE_HEIGHT_MM
 from dashpot.resources import dbc_dir
 from demo_data import demo_log, demo_truth
@@ -370,3 +371,10 @@ def test_a_longer_drive_begins_like_the_shorter_one() -> None:
 def test_a_drive_that_cannot_be_made_is_refused(seed: int, duration_s: float) -> None:
     with pytest.raises(InputError, match=r"seed|duration"):
         demo_lap(seed, duration_s)
+
+
+def test_the_merlins_body_modes_are_where_the_design_puts_them() -> None:
+    # [D] heave, roll and pitch between 1.4 and 1.9 Hz; the dampers do not change undamped frequencies.
+    body = linear(demo_truth().car, (0.0, 0.0)).undamped_hz()[:3]
+    assert (body > 1.4).all()
+    assert (body < 1.9).all()
