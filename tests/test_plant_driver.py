@@ -348,6 +348,9 @@ def test_zones_of_friction_blend_over_their_ends():
     weather = Weather(0.9, (Damp(100.0, 200.0, 0.5, 20.0), Damp(600.0, 50.0, 0.7, 0.0)))
     at = np.array([80.0, 100.0, 120.0, 150.0, 200.0, 300.0, 610.0, 10.0])
     assert weather.friction_at(line, at) == pytest.approx([0.9, 0.7, 0.5, 0.5, 0.7, 0.9, 0.7, 0.7])
+    # A later zone covers an earlier one.
+    covered = Weather(0.9, (Damp(100.0, 200.0, 0.5, 20.0), Damp(140.0, 180.0, 0.8, 0.0)))
+    assert covered.friction_at(line, np.array([130.0, 160.0, 185.0])) == pytest.approx([0.5, 0.8, 0.5])
 
 
 def test_corrections_have_their_spread_and_rest_at_a_standstill():

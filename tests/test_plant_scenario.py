@@ -275,6 +275,11 @@ def test_a_rough_zone_has_its_class():
     plain = Ground(roughness_m3=16e-6).road(line, 1.5, 1)
     outside = road.grid_m() < 1000.0
     assert np.array_equal(road.height_m[:, outside], plain.height_m[:, outside])
+    more, at = road.height_m - plain.height_m, road.grid_m()
+    assert np.abs(more[:, (at > 1000.0) & (at < 1000.3)]).max() < 3e-4
+    # No waves longer than 6.7 m: s_z^2 = Gd(n0) n0^2 (1/n1 - 1/n2) [X].
+    spread_m = math.sqrt(256e-6 * 0.01 * (6.7 - 1.0 / 2.83))
+    assert more[:, (at > 1010.0) & (at < 2990.0)].std() == pytest.approx(spread_m, rel=0.05)
 
 
 def test_a_sweep_has_its_frequencies_and_its_amplitude():
