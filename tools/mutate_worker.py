@@ -35,6 +35,8 @@ MOST_S = 1800.0
 MEMORY_BYTES = 8 << 30
 FILE_BYTES = 256 << 20
 OPTIONS = ("-q", "-s", "--tb=no", "-p", "no:cacheprovider", "-p", "no:randomly", "-p", "no:xdist")
+#: What may follow the name of some tests.
+ENDS = ("::", "[", "-", "]")
 #: The campaign goes on in so many steps until a row fails.
 CAMPAIGN_STEPS = 6
 
@@ -120,14 +122,14 @@ class Server:
             path.write_bytes(kept)
 
     def _chosen(self, tests: Sequence[str], first: Sequence[str]) -> list[pytest.Item]:
-        """Give the tests under these names, in the names' order; a name is a file or the begin of a test's."""
+        """Give the tests under these names, in the names' order: a file, a test, or one with its first parameters, `f[a`."""
         by_name = {item.nodeid: item for item in self._items}
         chosen = {name: by_name[name] for name in first}
         for test in tests:
             chosen |= {
                 name: item
                 for name, item in by_name.items()
-                if (name == test or name.startswith((test + "::", test + "["))) and name not in chosen
+                if (name == test or name.startswith(tuple(test + end for end in ENDS))) and name not in chosen
             }
         return list(chosen.values())
 
