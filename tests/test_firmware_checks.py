@@ -397,7 +397,7 @@ def test_speed_times_yaw_is_the_lateral_acceleration_of_physics() -> None:
     # 5618.80, used as 5619, 3.6e-5 more [X].
     stage = Stage()
     rng = np.random.default_rng(11)
-    speeds = np.concatenate([[0, 1000, 32_767, 100, 8000], rng.integers(0, 12_000, 400)])
+    speeds = np.concatenate([[0, 1000, 32_767, 32_767, 8000], rng.integers(0, 12_000, 400)])
     yaws = np.concatenate([[32_767, -1, 3000, -32_767, 1], rng.integers(-9000, 9001, 400)])
     exact = 1000 * (speeds / 100) * np.deg2rad(yaws / 100) / G
     got = []
@@ -408,6 +408,16 @@ def test_speed_times_yaw_is_the_lateral_acceleration_of_physics() -> None:
     inside = np.abs(exact) <= 15_999
     assert inside.sum() > 350
     assert (np.abs(np.array(got) - exact) <= 0.5 + 3.7e-5 * np.abs(exact))[inside].all()
+    # No more than the channel itself may carry.
+    assert {got[i] for i in np.flatnonzero(exact > 16_001)} == {16_000}
+    assert {got[i] for i in np.flatnonzero(exact < -16_001)} == {-16_000}
+
+
+@pytest.mark.parametrize("change", [-32_768, -16_001, -16_000, -15_999, 0, 15_999, 16_000, 16_001, 32_767])
+def test_a_change_of_speed_stands_in_as_far_as_the_channel_goes(change: int) -> None:
+    stage = Stage()
+    stage({"speed_change_mg": change}, road_speed_cm_s=SPEED)
+    assert stage.core["substitute_mg.1"] == min(max(change, -16_000), 16_000)
 
 
 @pytest.mark.parametrize("lacks", ["road_speed_cm_s", "yaw_cdeg_s"])
