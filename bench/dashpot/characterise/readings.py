@@ -202,7 +202,7 @@ def read_dyno(
         for i, (quantity, place) in enumerate(head.places.items())
     }
     return Readings(
-        name=path.name,
+        name=str(path),
         time_s=columns_si["time"],
         position_m=columns_si["position"],
         force_n=columns_si["force"],
