@@ -23,9 +23,15 @@ class Progress(Protocol):
     def advance(self, n: float = 1) -> None:
         """Say that `n` more units are done."""
 
+    def describe(self, label: str) -> None:
+        """Say something else of what is being done."""
+
 
 class _Silent:
     def advance(self, n: float = 1) -> None:
+        """Show nothing."""
+
+    def describe(self, label: str) -> None:
         """Show nothing."""
 
 
@@ -60,6 +66,9 @@ def progress(total: float | None, label: str, unit: str) -> Iterator[Progress]:
         class Bar:
             def advance(self, n: float = 1) -> None:
                 display.advance(task, n)
+
+            def describe(self, label: str) -> None:
+                display.update(task, description=label)
 
         yield Bar()
 

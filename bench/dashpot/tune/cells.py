@@ -33,7 +33,8 @@ LOCKED: dict[str, str] = {
     "timing": "every time in the firmware is counted in it",
     "report": "it does nothing to the car",
 }
-_AXIS = "a table's breakpoints stay: its values move"
+#: Breakpoints are left out where a pattern names values beside them.
+AXIS = "a table's breakpoints stay: its values move"
 _OTHER = "it is no number of a layer"
 #: A number that a step leaves without end is written with so many decimals.
 _DECIMALS = 9
@@ -138,7 +139,7 @@ def _cell(data: Any, key: str, path: Path, value: Any) -> Cell | str | None:
     owner, field, rest = _owner(path)
     if owner is BodyLoadMap:
         if field not in CORNERS:
-            return _AXIS
+            return AXIS
         if isinstance(value, str):
             return None
         table = _at(data, path[: len(path) - len(rest) - 1])
@@ -147,7 +148,7 @@ def _cell(data: Any, key: str, path: Path, value: Any) -> Cell | str | None:
     if isinstance(how, Series):
         assert issubclass(owner, Curve)
         if field == next(iter(owner.model_fields)):
-            return _AXIS
+            return AXIS
         return _counted(
             key, path, value, _at(data, path[:-2]).get("unit", ""), (how.family, how.low, how.high)
         )

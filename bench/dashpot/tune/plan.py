@@ -17,7 +17,7 @@ from dashpot.calibration.units import Family, decimal_text, parse
 from dashpot.errors import InputError
 from dashpot.evaluate.figures import METRICS, Metric
 from dashpot.plant.scenario import DATA, demo_scenarios, load_scenario
-from dashpot.tune.cells import Cell, Numbers, axle_twin, listed, side_twin
+from dashpot.tune.cells import AXIS, Cell, Numbers, axle_twin, listed, side_twin
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -418,6 +418,8 @@ class _Reader:
         for pattern in keys.cells:
             cells, locked = self.numbers.matching(pattern)
             for why in dict.fromkeys(locked.values()):
+                if why == AXIS and cells:
+                    continue
                 named = [k for k, reason in locked.items() if reason == why]
                 said = named[0] if len(named) == 1 else f"{named[0]} and {len(named) - 1} more of {pattern!r}"
                 self._wrong(key, f"{said}: not for a search, {why}")
