@@ -288,6 +288,7 @@ class Workers:
             # Not forked from here: a progress bar's thread may be running.
             known = multiprocessing.get_all_start_methods()
             context = multiprocessing.get_context("forkserver" if "forkserver" in known else "spawn")
+            context.set_forkserver_preload(["dashpot.evaluate.warm"])
             self._pool = ProcessPoolExecutor(self.jobs, context, _end_at_once)
         waiting = {self._pool.submit(measure, *pair): place for place, pair in enumerate(pairs)}
         try:
