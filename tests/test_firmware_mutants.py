@@ -97,15 +97,16 @@ class OtherStart(crccheck.crc.Crc8SaeJ1850):
     _xor_output = 0
 
 
-def test_the_data_id_is_mixed_into_any_start_value(firmware: Firmware) -> None:
+@pytest.mark.parametrize("data_id", [0x12F7, 0xEDF7])
+def test_the_data_id_is_mixed_into_any_start_value(firmware: Firmware, data_id: int) -> None:
     # crccheck [S]; profile 1 itself starts at 0, where mixing and setting are the same.
     image = one_message(
         direct_signal(LAYOUT, "lateral_mg") | {"first": 7, "low_first": 5},
-        crc_kind=LAYOUT.crc_kinds.index("e2e_p1"), crc_init=0xA5, crc_xor=0, data_id=0x12F7,
+        crc_kind=LAYOUT.crc_kinds.index("e2e_p1"), crc_init=0xA5, crc_xor=0, data_id=data_id,
     )  # fmt: skip
     rng = np.random.default_rng(3)
     bodies = [rng.bytes(3) + struct.pack("<i", i) for i in range(20)]
-    payloads = [bytes([OtherStart.calc(bytes([0xF7, 0x12]) + body)]) + body for body in bodies]
+    payloads = [bytes([OtherStart.calc(data_id.to_bytes(2, "little") + body)]) + body for body in bodies]
     assert all(accepted(feed(firmware, image, payloads)))
     assert not any(accepted(feed(firmware, image, [bytes([p[0] ^ 4]) + p[1:] for p in payloads])))
 
