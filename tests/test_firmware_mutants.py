@@ -125,6 +125,14 @@ def test_a_long_signal_may_begin_inside_a_byte(firmware: Firmware) -> None:
     assert lateral(feed(firmware, one_message(signal), payloads)) == values
 
 
+def test_a_sign_may_have_a_bit_of_its_own(firmware: Firmware) -> None:
+    signal = direct_signal(LAYOUT, "lateral_mg") | {
+        "first": 7, "low_first": 5, "sign_byte": 2, "sign_mask": 0x20,
+    }  # fmt: skip
+    payloads = [bytes([0xFF, 0xFF, sign, 0xFF]) + struct.pack("<i", 1234) for sign in (0xDF, 0x20, 0, 0xFF)]
+    assert lateral(feed(firmware, one_message(signal), payloads)) == [1234, -1234, 1234, -1234]
+
+
 @pytest.mark.parametrize("high", [0x7FFF, 0x8000, 0x8001, 0xFFFF])
 def test_an_unsigned_long_signal_stops_at_31_bits(firmware: Firmware, high: int) -> None:
     # The high part stops at 0x7FFF and the low one is kept: 0x7FFF0005 // 1024 = 2097088 [X].
