@@ -339,6 +339,14 @@ class Stage:
             self.core[f"age_us.{LAYOUT.channel_index(name)}"] = 100_001
 
 
+def test_a_speed_in_doubt_is_no_witness_against_the_longitudinal_acceleration() -> None:
+    # From a third of the speed's own limit on, either way.
+    stage = Stage(ImageBuilder().check("speed", limit=300, heal_limit=300))
+    wheels = dict.fromkeys((wheel.replace(".", "__") for wheel in WHEELS), SPEED)
+    for apart, seen in [(0, FINE), (100, FINE), (101, NONE), (-100, FINE), (-101, NONE), (301, NONE)]:
+        assert stage(road_speed_cm_s=SPEED + apart, **wheels)["longitudinal"] == seen
+
+
 def test_all_eight_ways_in_which_three_witnesses_can_disagree() -> None:
     # The limit of lateral against yaw is 300 mg, that of the steering 200 mg against either.
     image = ImageBuilder().table("steer_yaw_table", [0, 1], [1000, 1000])
