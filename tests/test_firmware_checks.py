@@ -339,6 +339,34 @@ class Stage:
             self.core[f"age_us.{LAYOUT.channel_index(name)}"] = 100_001
 
 
+@pytest.mark.parametrize(
+    ("speed", "yaw_per_steer", "steer", "yaw"),
+    [
+        (10_000, 32_767, 16_000, 32_767),
+        (10_000, 32_767, -16_000, -32_767),
+        (10_000, 2048, 16_000, 32_767),
+        (10_000, 2048, -16_000, -32_767),
+        (3000, 1, 1000, 1),
+        (3000, 1, -1000, -1),
+        (2500, 1, 1000, 1),
+        (5000, 1500, 3001, 4501),
+    ],
+)
+def test_the_steering_asks_for_a_lateral_acceleration(
+    speed: int, yaw_per_steer: int, steer: int, yaw: int
+) -> None:
+    # A yaw rate by the table, within 16 bits, times speed; to the nearest mg [X].
+    asked = abs(round(speed * yaw / SPEED))
+    for limit, seen in [(asked, FINE), (asked - 1, BAD)][: 1 + (asked > 0)]:
+        stage = Stage(ImageBuilder().check("steer", limit=limit, heal_limit=limit))
+        got = stage(
+            {f"lookup_y.{LAYOUT.sizes['lookups'] - 1}": yaw_per_steer},
+            road_speed_cm_s=speed,
+            steer_ddeg=steer,
+        )
+        assert got["steer"] == seen
+
+
 def test_a_speed_in_doubt_is_no_witness_against_the_longitudinal_acceleration() -> None:
     # From a third of the speed's own limit on, either way.
     stage = Stage(ImageBuilder().check("speed", limit=300, heal_limit=300))
