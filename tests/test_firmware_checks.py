@@ -367,14 +367,6 @@ def test_the_steering_asks_for_a_lateral_acceleration(
         assert got["steer"] == seen
 
 
-def test_a_speed_in_doubt_is_no_witness_against_the_longitudinal_acceleration() -> None:
-    # From a third of the speed's own limit on, either way.
-    stage = Stage(ImageBuilder().check("speed", limit=300, heal_limit=300))
-    wheels = dict.fromkeys((wheel.replace(".", "__") for wheel in WHEELS), SPEED)
-    for apart, seen in [(0, FINE), (100, FINE), (101, NONE), (-100, FINE), (-101, NONE), (301, NONE)]:
-        assert stage(road_speed_cm_s=SPEED + apart, **wheels)["longitudinal"] == seen
-
-
 def test_all_eight_ways_in_which_three_witnesses_can_disagree() -> None:
     # The limit of lateral against yaw is 300 mg, that of the steering 200 mg against either.
     image = ImageBuilder().table("steer_yaw_table", [0, 1], [1000, 1000])
@@ -409,6 +401,35 @@ def test_all_eight_ways_in_which_three_witnesses_can_disagree() -> None:
             assert NONE not in {got["lateral"], got["yaw"], got["steer"]}
         seen.add((abs(lateral - yaw) > 300, abs(lateral - steer) > 200, abs(yaw - steer) > 200))
     assert len(seen) == 8
+
+
+def test_random_witnesses_are_judged_as_the_reference_judges_them() -> None:
+    # All near their limits: two of the three agree, or who is farther from the steering.
+    image = ImageBuilder().check("lateral", limit=4, heal_limit=2).check("steer", limit=3, heal_limit=1)
+    stage = Stage(image)
+    rng = np.random.default_rng(12)
+    met = set()
+    for _ in range(1500):
+        lateral, yaw, steer = rng.integers(-5, 6, 3).tolist()
+        doubted, wrong = (bool(tripped) for tripped in rng.random(2) < 0.3)
+        got = stage(
+            {
+                f"lookup_y.{LAYOUT.sizes['lookups'] - 1}": 1000,
+                f"tripped.{CHECKS.index('lateral')}": int(doubted),
+                f"tripped.{CHECKS.index('steer')}": int(wrong),
+            },
+            road_speed_cm_s=SPEED, lateral_mg=lateral, yaw_cdeg_s=yaw, steer_ddeg=steer,
+        )  # fmt: skip
+        apart, bound = abs(lateral - yaw) > (2 if doubted else 4), 1 if wrong else 3
+        off, yaw_off = abs(lateral - steer), abs(yaw - steer)
+        wanted = {"lateral": int(apart), "yaw": NONE, "steer": int(off > bound and yaw_off > bound)}
+        if not wrong:
+            close = off <= bound and yaw_off <= bound
+            wanted["lateral"] = int(apart and (off >= yaw_off if close else off > bound))
+            wanted["yaw"] = int(apart and (yaw_off > off if close else yaw_off > bound))
+        assert {name: got[name] for name in wanted} == wanted
+        met.add(tuple(wanted.values()))
+    assert len(met) == 9
 
 
 def test_a_steering_found_wrong_has_no_say_between_the_other_two() -> None:
