@@ -117,10 +117,10 @@ def test_what_the_bench_knows_of_the_firmware_is_true() -> None:
     """Numbers that the layout does not carry."""
     boot = (FIRMWARE / "dashpot" / "boot.py").read_text(encoding="utf-8")
     memory = (FIRMWARE / "dashpot" / "memory.py").read_text(encoding="utf-8")
-    output = (FIRMWARE / "dashpot" / "output.py").read_text(encoding="utf-8")
+    core = (FIRMWARE / "dashpot" / "core.py").read_text(encoding="utf-8")
     assert f"\nHANGS = {HANGS}\n" in boot
     assert f"\n_WORDS = const({PATROL_WORDS})\n" in memory
-    assert f"\n_LIMITS = const({GUARDED_WORDS})\n" in output
+    assert f"\n_LIMITS = const({GUARDED_WORDS})\n" in core
 
 
 # Expectations. Limits and times are those of the demo's calibration.toml [D]; two ticks are 4 ms.

@@ -370,8 +370,8 @@ def test_a_failed_row_ends_with_1_and_all_files(tmp_path: Path, capsys: pytest.C
 
 
 def test_a_firmware_that_raises_fails_its_rows_and_no_others(tmp_path: Path) -> None:
-    old = "        if good and modulo:\n            counter = byte"
-    new = f"        if ring[frame + _FRAME_LENGTH] < 4:\n            good = 1 // (modulo - modulo)\n{old}"
+    old = "        if good and modulo:\n            counter = data"
+    new = f"        if frame[_FRAME_LENGTH] < 4:\n            good = 1 // (modulo - modulo)\n{old}"
     firmware = broken_firmware(tmp_path, "receive.py", old, new)
     text = PLAN_HEAD + ROW + ROW.replace("rows.lost", "rows.short").replace('"drop"', '"short"\nseverity = 6')
     done = run_plan(tmp_path, text, firmware=firmware)
