@@ -432,6 +432,60 @@ def test_random_witnesses_are_judged_as_the_reference_judges_them() -> None:
     assert len(met) == 9
 
 
+def test_random_decelerations_are_judged_as_the_reference_judges_them() -> None:
+    # Against the change of speed; and, where that says nothing against it, the brake by it.
+    image = ImageBuilder().check("longitudinal", limit=4, heal_limit=2)
+    image.put("brake_high_kpa", 30).put("brake_least_mg", 3).put("brake_low_kpa", 10).put("brake_most_mg", 6)
+    stage = Stage(image)
+    wheels = dict.fromkeys((wheel.replace(".", "__") for wheel in WHEELS), 2000)
+    rng = np.random.default_rng(13)
+    met = set()
+    for _ in range(1500):
+        change = int(rng.integers(-12, 5))
+        longitudinal = change + int(rng.integers(-5, 6))
+        brake = int(rng.choice([0, 9, 10, 11, 29, 30, 31, 40]))
+        doubted = bool(rng.random() < 0.3)
+        got = stage(
+            {"speed_change_mg": change, f"tripped.{CHECKS.index('longitudinal')}": int(doubted)},
+            road_speed_cm_s=2000, longitudinal_mg=longitudinal, brake_kpa=brake, **wheels,
+        )  # fmt: skip
+        wanted = {"longitudinal": int(abs(longitudinal - change) > (2 if doubted else 4)), "brake": NONE}
+        if not doubted and not wanted["longitudinal"]:
+            wanted["brake"] = int((brake > 30 and -longitudinal < 3) or (brake < 10 and -longitudinal > 6))
+        assert {name: got[name] for name in wanted} == wanted
+        met.add(tuple(wanted.values()))
+    assert met == {(FINE, NONE), (BAD, NONE), (FINE, FINE), (FINE, BAD)}
+
+
+def test_random_strokes_roll_as_the_reference_has_it() -> None:
+    # Left less right, and what the car rolls at this lateral acceleration: both axles apart, and the one farther off.
+    image = ImageBuilder().put("roll_um", 8000, 6000)
+    for i, axle in enumerate(("front", "rear")):
+        image.check(f"stroke_roll.{axle}", limit=4 + i, heal_limit=2 + i)
+    stage = Stage(image)
+    rng = np.random.default_rng(14)
+    at = CHECKS.index("stroke_roll.front")
+    met = set()
+    for _ in range(1500):
+        lateral, tripped = int(rng.choice([-1001, -1, 0, 1, 999])), (rng.random(2) < 0.3).tolist()
+        rolls = [-(8000 * lateral // 1000), -(6000 * lateral // 1000)]
+        base, apart = rng.integers(-9, 10, 2), rng.integers(-7, 8, 2)
+        strokes = [v for i in (0, 1) for v in (int(base[i]) + rolls[i] + int(apart[i]), int(base[i]))]
+        got = stage(
+            {"lateral_filtered_mg": lateral, **{f"tripped.{at + i}": int(t) for i, t in enumerate(tripped)}},
+            road_speed_cm_s=2000, lateral_mg=lateral,
+            **{f"stroke_um__{corner}": stroke for corner, stroke in zip(CORNERS, strokes, strict=True)},
+        )  # fmt: skip
+        off = np.abs(apart)
+        wanted = []
+        for i, farther in enumerate((off[0] >= off[1], off[1] > off[0])):
+            bound = (2 if tripped[i] else 4) + i
+            wanted.append(int(farther and off[i] > bound and abs(apart[0] - apart[1]) > bound))
+        assert [got["stroke_roll.front"], got["stroke_roll.rear"]] == wanted
+        met.add(tuple(wanted))
+    assert met == {(FINE, FINE), (BAD, FINE), (FINE, BAD)}
+
+
 def test_a_steering_found_wrong_has_no_say_between_the_other_two() -> None:
     image = (
         ImageBuilder().check("lateral", limit=300, heal_limit=300).check("steer", limit=200, heal_limit=100)
