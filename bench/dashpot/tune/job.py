@@ -37,7 +37,10 @@ if TYPE_CHECKING:
 
 LIBRARIES = ("cmaes", "numba", "numpy", "scipy")
 #: Files of the bench that figures and the way of the search come from.
-SOURCES = ("evaluate/*.py", "plant/*.py", "tune/s[cp]*.py", "tune/search.py", "tune/start.py")
+SOURCES = (
+    "evaluate/*.py", "plant/*.py",
+    *(f"tune/{name}.py" for name in ("cells", "plan", "score", "search", "spots", "start")),
+)  # fmt: skip
 TRAINING, HELD_OUT = "training", "held_out"
 
 
@@ -280,16 +283,20 @@ class Driver:
         return next_up
 
 
+def sources() -> list[Path]:
+    """Return the files of `SOURCES`."""
+    package = Path(__file__).parent.parent
+    return [path for name in SOURCES for path in sorted(package.glob(name))]
+
+
 def inputs_of(tune: Tune, start: Start, firmware: Path) -> dict[str, Any]:
     """Return all that the figures and the way of the search depend on; neither budget nor jobs are among it."""
-    package = Path(__file__).parent.parent
-    sources = hashlib.sha256()
-    for name in SOURCES:
-        for path in sorted(package.glob(name)):
-            sources.update(f"{sha256_file(path)}  {path.parent.name}/{path.name}\n".encode())
+    bench = hashlib.sha256()
+    for path in sources():
+        bench.update(f"{sha256_file(path)}  {path.parent.name}/{path.name}\n".encode())
     return {
         "dashpot": __version__,
-        "bench": sources.hexdigest(),
+        "bench": bench.hexdigest(),
         "libraries": {name: version(name) for name in LIBRARIES},
         "firmware": firmware_hash(firmware),
         "calibration": sha256_file(start.path),

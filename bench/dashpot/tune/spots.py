@@ -72,7 +72,7 @@ class _Reader:
                 raise ValueError(self.at)
             self.at = match.end()
             word = match[0]
-            path = (*path, next(iter(tomllib.loads(f"{word} = 0"))))
+            path = (*path, next(iter(tomllib.loads(f"{word} = 0"))) if word[0] in "\"'" else word)
             self._skip(_SPACE)
             if not self.text.startswith(".", self.at):
                 return path

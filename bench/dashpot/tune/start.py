@@ -72,9 +72,8 @@ class Start:
         if wrong or calibration is None:
             return f"{wrong[0].key}: {wrong[0].message}"
         image = pack(self.vehicle, calibration, self.layout)
-        # What is measured must be what a board takes, and differ from the start in nothing that is locked.
+        # What is measured must be what a board takes.
         read_image(image.to_bytes(), self.layout)
-        moved_locks(self.changes(image))
         return Packed(text, image, calibration.period_us)
 
     def text(self, knobs: Sequence[Knob], point: Point) -> str:
