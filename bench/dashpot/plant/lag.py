@@ -54,16 +54,17 @@ class Lag:
 
     def coefficients(self, step_s: float) -> Floats:
         """Return b0, b1, b2, a1, a2 of y = b0 x + b1 x' + b2 x'' - a1 y' - a2 y'' at a sampling step, (5,)."""
-        from scipy.signal import cont2discrete
-
         if math.isinf(self.hz):
             return np.array([1.0, 0.0, 0.0, 0.0, 0.0])
         omega = 2.0 * math.pi * self.hz
-        under = [1.0, 2.0 * self.damping * omega, omega**2] if self.damping else [1.0, omega]
-        over = [under[-1]]
-        top, bottom, _ = cont2discrete((over, under), step_s, method="foh")
+        if self.damping:
+            state = np.array([[0.0, 1.0], [-(omega**2), -2.0 * self.damping * omega]])
+            drive = np.array([[0.0], [omega**2]])
+        else:
+            state, drive = np.array([[-omega]]), np.array([[omega]])
+        top, bottom = _sampled(state, drive, step_s)
         made = np.zeros(COEFFICIENTS)
-        made[: len(top[0])] = top[0]
+        made[: len(top)] = top
         made[3 : 2 + len(bottom)] = bottom[1:]
         return made
 
@@ -99,3 +100,26 @@ def late(values: NDArray[Any], steps: int) -> NDArray[Any]:
     return np.concatenate(
         (np.repeat(values[:1], min(steps, len(values))), values[: max(len(values) - steps, 0)])
     )
+
+
+def _sampled(state: Floats, drive: Floats, step_s: float) -> tuple[Floats, Floats]:
+    """Return numerator and denominator of the first state's answer to an input that is straight between samples.
+
+    Franklin, Powell and Workman, Digital Control of Dynamic Systems [S]: one matrix exponential of the states, the input
+    and its slope. scipy.signal's `cont2discrete(method="foh")` gives the same, and takes a second to import.
+    """
+    from scipy.linalg import expm
+
+    n = len(state)
+    block = np.zeros((n + 2, n + 2))
+    block[:n, :n], block[:n, n : n + 1] = state * step_s, drive * step_s
+    block[n, n + 1] = 1.0
+    moved = expm(block)
+    step, held, sloped = moved[:n, :n], moved[:n, n : n + 1], moved[:n, n + 1 :]
+    into = held - sloped + step @ sloped
+    through = float(sloped[0, 0])
+    bottom: Floats = np.poly(step)
+    watch = np.zeros((1, n))
+    watch[0, 0] = 1.0
+    top: Floats = np.poly(step - into @ watch) + (through - 1.0) * bottom
+    return top, bottom
