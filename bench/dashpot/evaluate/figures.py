@@ -49,9 +49,18 @@ LEAST_ANGLE_RAD = math.radians(0.3)
 LEAST_TRANSFER_SHARE = 0.05
 
 
-def _metric(label: str, unit: str, meaning: str, *, sums: bool = False, higher: bool = False) -> Any:
-    """Return a field of `Figures`; `sums`: of several drives the sum counts; `higher`: more is better."""
-    return field(metadata={"label": label, "unit": unit, "meaning": meaning, "sums": sums, "higher": higher})
+def _metric(
+    label: str, unit: str, meaning: str, *, sums: bool = False, higher: bool = False, ratio: bool = True
+) -> Any:
+    """Return a field of `Figures`.
+
+    `sums`: of several drives the sum counts; `higher`: more is better; `ratio`: a change of it is a share of it.
+    """
+    return field(
+        metadata={
+            "label": label, "unit": unit, "meaning": meaning, "sums": sums, "higher": higher, "ratio": ratio,
+        }
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,14 +85,20 @@ class Figures:
     roll_deg: float = _metric("roll", "deg", "rms of roll about the steady roll")
     pitch_deg: float = _metric("pitch", "deg", "rms of pitch about the steady pitch")
     roll_overshoot_percent: float | None = _metric(
-        "roll overshoot", "%", "greatest roll over the greatest steady roll, less 100 %"
+        "roll overshoot",
+        "%",
+        "greatest roll over the greatest steady roll, less 100 %",
+        ratio=False,
     )
     pitch_overshoot_percent: float | None = _metric(
-        "pitch overshoot", "%", "greatest pitch over the greatest steady pitch, less 100 %"
+        "pitch overshoot",
+        "%",
+        "greatest pitch over the greatest steady pitch, less 100 %",
+        ratio=False,
     )
     transfer_overshoot_percent: float | None = _metric(
         "load transfer overshoot", "%",
-        "greatest load transfer below 5 Hz over the greatest steady one, less 100 %: lateral, or along where there is none",
+        "greatest load transfer below 5 Hz over the greatest steady one, less 100 %: lateral, or along where there is none", ratio=False,
     )  # fmt: skip
     comfort_m_s2: float = _metric(
         "weighted acceleration", "m/s2", "rms of the body's vertical acceleration by ISO 2631-1 Wk"
@@ -106,7 +121,11 @@ class Figures:
         "usable grip in the wet", "%", "there, of the force that is asked for", higher=True
     )
     active_percent: float | None = _metric(
-        "controller whole", "%", "share of the time in mode `active`; nothing for held currents", higher=True
+        "controller whole",
+        "%",
+        "share of the time in mode `active`; nothing for held currents",
+        higher=True,
+        ratio=False,
     )
 
     def value(self, name: str) -> float | None:
@@ -117,7 +136,7 @@ class Figures:
 
 @dataclass(frozen=True, slots=True)
 class Metric:
-    """What a figure is: its field's name, words, unit, meaning, whether drives are summed, whether more is better."""
+    """What a figure is: its field's name, and the rest as in `_metric`."""
 
     name: str
     label: str
@@ -125,6 +144,7 @@ class Metric:
     meaning: str
     sums: bool
     higher: bool
+    ratio: bool
 
 
 METRICS: dict[str, Metric] = {one.name: Metric(one.name, **one.metadata) for one in fields(Figures)}

@@ -8,7 +8,7 @@ import numpy as np
 
 from dashpot.evaluate.figures import METRICS
 from dashpot.evaluate.setup import STARTING
-from dashpot.evaluate.statistics import Estimate, estimate, paired, pareto
+from dashpot.evaluate.statistics import Estimate, estimate, paired
 from dashpot.evaluate.study import BEST, LADDER, currents_ma
 from dashpot.plant.circuit import Circuit
 
@@ -61,9 +61,6 @@ def summarise(study: Study) -> dict[str, Any]:
             scenario: {name: _cells(study.figures[name][scenario], study.figures[BEST][scenario]) for name in names}
             for scenario in scenarios
         },
-        "fronts": {
-            scenario: {metric: _front(study, scenario, metric) for metric in PICTURES} for scenario in scenarios
-        },
     }  # fmt: skip
 
 
@@ -77,9 +74,12 @@ def change_percent(one: Sequence[float], other: Sequence[float]) -> Estimate | N
     return Estimate(scale * found.mean, None if found.half is None else scale * found.half, found.count)
 
 
-def overall(study: Study, name: str) -> dict[str, dict[str, Any]]:
-    """Return a candidate's change to the best passive setting in percent, mean over the scenarios that have the metric."""
-    said: dict[str, dict[str, Any]] = {}
+def changes_of(study: Study, name: str) -> dict[str, tuple[Estimate, int]]:
+    """Return a candidate's change to the best passive setting in percent, seed by seed the mean over the scenarios.
+
+    By metric, with the number of scenarios that have it.
+    """
+    found: dict[str, tuple[Estimate, int]] = {}
     for metric in OVERALL:
         each = []
         for course in study.setting.courses:
@@ -88,8 +88,13 @@ def overall(study: Study, name: str) -> dict[str, dict[str, Any]]:
             if own and size > LEAST:
                 each.append(100.0 * (np.array(own) - np.array(best)) / size)
         if each:
-            said[metric] = _said(estimate(np.mean(each, axis=0)), scenarios=len(each))
-    return said
+            found[metric] = estimate(np.mean(each, axis=0)), len(each)
+    return found
+
+
+def overall(study: Study, name: str) -> dict[str, dict[str, Any]]:
+    """Return `changes_of` for JSON."""
+    return {metric: _said(one, scenarios=count) for metric, (one, count) in changes_of(study, name).items()}
 
 
 def verdict(study: Study) -> dict[str, Any]:
@@ -118,7 +123,8 @@ def verdict(study: Study) -> dict[str, Any]:
         "passive_better_in_both": better_passive,
         "sentence": _sentence(
             course.name, body, tyre, beats=beats, better=better, equal=equal, passive=better_passive
-        ),
+        )
+        + _everywhere(study),
     }
 
 
@@ -159,8 +165,20 @@ def _sentence(
     return f"{measured}: {end}. {more}."
 
 
+def _everywhere(study: Study) -> str:
+    """Return a sentence on all scenarios together, nothing where there is one only."""
+    changes = changes_of(study, STARTING)
+    if len(study.setting.courses) < 2 or not {BODY, TYRE} <= changes.keys():
+        return ""
+    body, tyre = (changes[metric][0] for metric in (BODY, TYRE))
+    return (
+        f" Over all {len(study.setting.courses)} scenarios it has {_change(body)} body speed and {_change(tyre)} tyre load "
+        "variation."
+    )
+
+
 def _change(value: Estimate) -> str:
-    """Return words as in "3.1 % less (95 %: 2.0 to 4.2 %)"."""
+    """Return words as in "3.1 ± 1.1 % less"."""
     size = abs(value.mean)
     way = "less" if value.mean < 0.0 else "more"
     if value.half is None:
@@ -184,14 +202,6 @@ def _better_passive(study: Study, scenario: str) -> list[str]:
     ]
 
 
-def _front(study: Study, scenario: str, metric: str) -> list[str]:
-    points = [
-        tuple(float(np.mean(_values(study.figures[one.name][scenario], which))) for which in (TYRE, metric))
-        for one in study.candidates
-    ]
-    return [study.candidates[place].name for place in pareto([(x, y) for x, y in points])]
-
-
 def _values(figures: Sequence[Figures], metric: str) -> list[float]:
     """Return a metric's values over the seeds, none where a seed has none."""
     found = [one.value(metric) for one in figures]
@@ -209,7 +219,7 @@ def _cells(own: Sequence[Figures], best: Sequence[Figures]) -> dict[str, Any]:
         if not values:
             continue
         said[metric] = _said(estimate(values))
-        against = _values(best, metric)
+        against = _values(best, metric) if METRICS[metric].ratio else []
         change = change_percent(values, against) if against else None
         if change is not None:
             said[metric]["change_percent"] = _said(change)
