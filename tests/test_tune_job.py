@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -205,6 +206,40 @@ def test_a_broken_line_in_the_middle_is_told(tmp_path):
     path.write_bytes(b"")
     with pytest.raises(InputError, match="is empty"):
         Records(path, {"a": 1}, resume=True)
+
+
+def test_two_at_once_in_a_folder_are_one_too_many(tmp_path):
+    path = tmp_path / "evaluations.jsonl"
+    with (
+        Records(path, {}, resume=False) as records,
+        pytest.raises(InputError, match="is at work already in another process"),
+    ):
+        Records(path, {}, resume=True)
+    with Records(path, {}, resume=True):
+        assert records.count("training") == 0
+
+
+def test_the_bar_tells_the_best_and_what_is_left(tmp_path, monkeypatch):
+    said, done = [], []
+
+    class Bar:
+        def advance(self, n=1):
+            done.append(n)
+
+        def describe(self, label):
+            said.append(label)
+
+    @contextmanager
+    def progress(total, _label, _unit):
+        yield Bar()
+        assert sum(done) <= total
+
+    monkeypatch.setattr(module.console, "progress", progress)
+    came = run_job(job(tmp_path, budget=8))
+    assert said[0] == "tune, best 1.0000, 8 left"
+    assert said[-1].endswith(" 0 left")
+    best = min(one["objective"] for one in came["convergence"] if not one["violation"])
+    assert f"best {best:.4f}" in said[-1]
 
 
 def test_folders_in_the_way(tmp_path):

@@ -140,7 +140,8 @@ def _make_folder(job: Job) -> bool:
 
 
 def _search(job: Job, tune: Tune, start: Start, records: Records, firmware: Path) -> Outcome:
-    most = tune.budget + len(tune.knobs) + 2
+    # The start, the search, each knob alone, and what goes back together, twice at most.
+    most = 1 + tune.budget + len(tune.knobs) + 2
     drives = most * count(tune.training) + 2 * count(tune.held_out)
     zero = (0,) * len(tune.knobs)
     with console.progress(drives, "tune", "drives") as bar, Workers(job.jobs) as workers:
@@ -221,11 +222,15 @@ class Driver:
         self.bar = bar
         self.firmware = firmware
         self.micropython = micropython
+        self.shown: set[tuple[str, Point]] = set()
 
     def drives(self, part: str, points: Sequence[Point]) -> list[Drives | None]:
         """Return each point's drives on the roads of a part, None where its file was refused."""
         fresh = [point for point in points if self.records.get(part, point) is None]
-        self.bar.advance((len(points) - len(fresh)) * count(self.roads[part]))
+        # Those of the records once, like the others.
+        resumed = {(part, point) for point in points if point not in fresh} - self.shown
+        self.bar.advance(len(resumed) * count(self.roads[part]))
+        self.shown |= {(part, point) for point in points}
         if fresh:
             self._measure(part, fresh)
         came = [self.records.get(part, point) for point in points]

@@ -168,11 +168,10 @@ class Knob:
     def shown(self, level: int) -> str:
         """Write a level for people."""
         amount = level * self.step
-        return (
-            f"{float(100 * amount):+g} %"
-            if self.scale
-            else f"{float(amount):+g} {self.cells[0].family.base}".rstrip()
-        )
+        if self.scale:
+            return f"{float(100 * amount):+g} %"
+        family = self.cells[0].family
+        return f"{float(amount / family.factors[family.shown]):+g} {family.shown}".rstrip()
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ line without its end, from a stop in mid-write, is dropped.
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import json
 import os
@@ -39,7 +40,7 @@ class Records:
         resume: whether a file is there already, which must be of the same inputs.
 
     Raises:
-        InputError: there is nothing to resume, the file is of other inputs, or it is no such file.
+        InputError: there is nothing to resume, the file is of other inputs, it is no such file, or another process has it.
 
     """
 
@@ -50,10 +51,12 @@ class Records:
         if resume:
             end = self._read(head)
             self._stream: BinaryIO = path.open("r+b")
+            self._claim()
             self._stream.truncate(end)
             self._stream.seek(end)
         else:
             self._stream = path.open("xb")
+            self._claim()
             self._write(head)
 
     def __enter__(self) -> Self:
@@ -81,6 +84,14 @@ class Records:
         else:
             row["drives"] = [[road, seed, figures] for (road, seed), figures in came.items()]
         self._write(row)
+
+    def _claim(self) -> None:
+        """Keep others out until the file is closed."""
+        try:
+            fcntl.flock(self._stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            self._stream.close()
+            raise InputError("is at work already in another process", where=self.path.parent) from None
 
     def _write(self, row: Mapping[str, Any]) -> None:
         self._stream.write(json.dumps(row, allow_nan=False, separators=(",", ":")).encode() + b"\n")
