@@ -23,8 +23,9 @@ if TYPE_CHECKING:
     from dashpot.evaluate.measure import Candidate, Case, Workers
     from dashpot.plant.car import Floats
 
-#: Settings a generation and generations after the first of differential evolution (Storn and Price 1997 [S]).
-MEMBERS, GENERATIONS = 10, 4
+#: Settings a generation, a power of two for Sobol's points, and generations after the first of differential evolution
+#: (Storn and Price 1997 [S]).
+MEMBERS, GENERATIONS = 16, 3
 
 
 @dataclass(frozen=True, slots=True)

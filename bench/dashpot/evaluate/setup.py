@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from dashpot.errors import InputError
 from dashpot.evaluate.measure import Candidate, Case, calibrated, passive
+from dashpot.evaluate.search import GENERATIONS
 from dashpot.files import sha256_file
 from dashpot.plant.scenario import DATA, demo_scenario_path, load_scenario
 from dashpot.plant.valve_file import load_valve
@@ -72,7 +73,7 @@ class Job:
     training_seeds: int = 1
     longest_s: float = 90.0
     training_s: float = 30.0
-    generations: int = 4
+    generations: int = GENERATIONS
     laws: bool = False
     jobs: int = 1
 
