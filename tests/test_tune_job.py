@@ -59,7 +59,7 @@ def test_it_finds_what_the_formulas_are_made_for(whole):
     assert said["held_out"]["change"]["high"] < 0
     assert said["broke_constraints"] > 0
     assert not said["training"]["broken"]
-    assert said["evaluations"] == said["budget"] == 24
+    assert said["evaluations"] == said["budget"] == 18
 
 
 def test_the_result_is_the_starts_file_with_some_numbers(whole):
@@ -112,7 +112,7 @@ def test_drives_that_end_in_another_order_change_no_byte(whole, tmp_path, monkey
     assert content(tmp_path / "out") == content(whole[0] / "out")
 
 
-@pytest.mark.parametrize("drives_done", [0, 4, 17, 29])
+@pytest.mark.parametrize("drives_done", [0, 4, 22])
 def test_stopped_and_resumed_it_is_the_same_bytes(whole, tmp_path, monkeypatch, drives_done):
     monkeypatch.setattr(Formulas, "stop_after", drives_done)
     with pytest.raises(StoppedError) as stopped:
@@ -145,13 +145,13 @@ def test_resuming_a_whole_search_drives_nothing(whole, tmp_path, monkeypatch):
 
 
 def test_a_greater_budget_goes_on(whole, tmp_path):
-    target = job(tmp_path, resume=True, budget=32)
+    target = job(tmp_path, resume=True, budget=24)
     target.out.mkdir()
     (target.out / "evaluations.jsonl").write_bytes((whole[0] / "out" / "evaluations.jsonl").read_bytes())
     more = run_job(target)
-    fresh = run_job(job(tmp_path, out="fresh", budget=32))
+    fresh = run_job(job(tmp_path, out="fresh", budget=24))
     assert more == fresh
-    assert more["convergence"][:25] == whole[1]["convergence"][:25]
+    assert more["convergence"][:19] == whole[1]["convergence"][:19]
     assert more["training"]["objective"] <= whole[1]["training"]["objective"]
 
 
@@ -349,6 +349,9 @@ def test_the_report_shows_every_evaluation_and_the_verdict(whole):
     for change in said["changes"]:
         assert change["key"] in page
     assert page.count("<svg") == 1
+    assert "no worse by more than 5 % in the mean" in page
+    base = next(one for one in said["moved"] if one["name"].startswith("base"))
+    assert f"<td class=n>{base['change']}</td><td class=n>{100 * base['worth']:.2f} %</td>" in page
     assert "http" not in page.replace("http-equiv", "")
 
 

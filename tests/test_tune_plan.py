@@ -243,7 +243,7 @@ MISTAKES = {
         ('scenario = "straigt_c"', "did you mean straight"),
         ('scenario = "nowhere.toml"', "nowhere.toml"),
     ],
-    "budget = 24": [("budget = 0", "outside 1 to 100000"), ("budget = 2.5", "is not a whole number")],
+    "budget = 18": [("budget = 0", "outside 1 to 100000"), ("budget = 2.5", "is not a whole number")],
 }  # fmt: skip
 
 
@@ -259,7 +259,7 @@ def test_mistakes_say_what_would_be_right(right, wrong, says):
 
 def test_all_mistakes_at_once_with_their_lines():
     text = (
-        TUNE.replace("budget = 24", "budget = 0")
+        TUNE.replace("budget = 18", "budget = 0")
         .replace('step = "10 permille"', 'step = "1 mm"')
         .replace("[7, 8]", "[1]")
     )

@@ -70,6 +70,11 @@ def test_what_is_better_higher_is_turned_round():
     assert objective(now, start, tune({"wet_grip_percent": 1.0}), ROADS[:1]) == pytest.approx((0.9 + 0.8) / 2)
 
 
+def test_what_is_better_higher_and_came_to_nothing_is_out():
+    start, now = (drives(lap=[{"wet_grip_percent": grip}] * 2) for grip in (90.0, 0.0))
+    assert score(now, start, tune({"wet_grip_percent": 1.0}), ROADS[:1]).violation == REFUSED
+
+
 def test_a_road_without_a_metric_does_not_count():
     start, now = dict(START), dict(NOW)
     for those in (start, now):

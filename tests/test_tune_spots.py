@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from dashpot.calibration import Document
 from dashpot.errors import InputError
 from dashpot.tune.cells import numbers_of
-from dashpot.tune.spots import dotted, leaves, number_span, put, spots
+from dashpot.tune.spots import Editor, dotted, leaves, number_span, spots
 from tune_kit import DEMO
 
 FORMS = """# a comment = 1
@@ -70,6 +70,10 @@ def test_only_the_number_is_written_over():
         .replace('"-0.5 per', '"1.25 per').replace("+1_000.5e-3", "2")
     )  # fmt: skip
     assert made == expected
+
+
+def put(text, numbers, where):
+    return Editor(text, where).put(numbers)
 
 
 TEXT = DEMO.read_text()

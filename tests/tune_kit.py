@@ -26,7 +26,7 @@ minimise = "body_motion_mm"
 comfort_m_s2 = { worse_by = "5 percent" }
 
 [search]
-budget = 24
+budget = 18
 seed = 3
 """
 MOVES = """

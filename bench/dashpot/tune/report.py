@@ -5,6 +5,8 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING, Any
 
+from dashpot.evaluate.figures import METRICS
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
@@ -12,6 +14,8 @@ PARTS = {"training": "Training roads", "held_out": "Held-out roads"}
 SIZE = (960, 300)
 MARGIN = (64, 20, 14, 40)  # left, right, top, bottom
 COLUMNS = ("road", "metric", "start", "result", "change", "95 %", "seeds")
+#: Columns of numbers.
+NUMBERS = ("start", "result", "change", "95 %", "seeds", "worth", "from", "to")
 NOTES = (
     "The objective is a weighted mean of figures over the start's with the same road and seed; 1 is the start, less is better.",
     "Start and result drive the same roads, drivers and noise: differences are taken seed by seed, intervals are Student's.",
@@ -107,6 +111,7 @@ def page(said: Mapping[str, Any]) -> str:
         f"<p>{escape(said['notes'])}</p>" if said["notes"] else "",
         f'<p class="soft">From {escape(said["calibration"])}. {escape(about(said))}</p>',
     ]
+    parts += ["<h2>What was asked</h2>", _table(("metric", "asked"), asked_rows(said))]
     for part, name in PARTS.items():
         parts += [
             f"<h2>{name}</h2>",
@@ -121,11 +126,12 @@ def page(said: Mapping[str, Any]) -> str:
         if said["changes"]
         else "<p>Nothing.</p>",
         _table(
-            ("moved", "change", "from", "to", ""),
+            ("number", "change", "worth", "from", "to", ""),
             [
                 (
                     one["name"],
                     one["change"],
+                    "" if one["worth"] is None else f"{100 * one['worth']:.2f} %",
                     one["from"],
                     one["to"],
                     "at its bound" if one["at_bound"] else "",
@@ -147,9 +153,32 @@ def page(said: Mapping[str, Any]) -> str:
 
 
 def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    top = "".join(f"<th>{escape(name)}</th>" for name in head)
-    body = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows)
+    styles = [" class=n" if name in NUMBERS else "" for name in head]
+    top = "".join(f"<th{style}>{escape(name)}</th>" for name, style in zip(head, styles, strict=True))
+    body = "".join(
+        f"<tr>{''.join(f'<td{style}>{escape(cell)}</td>' for cell, style in zip(row, styles, strict=True))}</tr>"
+        for row in rows
+    )
     return f'<div class="wide"><table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
+
+
+def asked_rows(said: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return objective and constraints in words."""
+    rows = [
+        (METRICS[name].label, f"objective, weight {weight:.3g}") for name, weight in said["objective"].items()
+    ]
+    for bound in said["inputs"]["constraints"]:
+        metric = METRICS[bound["metric"]]
+        words = []
+        if bound["ratio"] is not None:
+            where = "on each road" if bound["in_each"] else "in the mean"
+            words.append(f"no worse by more than {100 * (bound['ratio'] - 1):.3g} % {where}")
+        if bound["no_worse"]:
+            words.append("no worse at all, summed")
+        if bound["end"] is not None:
+            words.append(f"at {'least' if metric.higher else 'most'} {bound['end']:g} {metric.unit}".rstrip())
+        rows.append((metric.label, "; ".join(words)))
+    return rows
 
 
 def picture(steps: Sequence[Mapping[str, Any]]) -> str:
@@ -162,7 +191,7 @@ def picture(steps: Sequence[Mapping[str, Any]]) -> str:
     values = [one["objective"] for one in steps if one["objective"] is not None]
     # A few very bad points would press the rest into a line.
     low, high = min(values), min(max(values), 2.0 * sorted(values)[len(values) // 2] - min(values))
-    high = max(high, low + 1e-6)
+    low, high = min(low, 1.0), max(high, 1.0, low + 1e-6)
     low, high = low - 0.08 * (high - low), high + 0.08 * (high - low)
     left, right, top, bottom = MARGIN
     width, height = SIZE[0] - left - right, SIZE[1] - top - bottom

@@ -125,8 +125,8 @@ def score(drives: Drives | None, start: Drives, tune: Tune, roads: Sequence[Road
     """Return the score of a calibration, the worst of all where it was refused (None)."""
     if drives is None:
         return Score(REFUSED, REFUSED)
-    broken = sum(violations(drives, start, tune, roads).values())
-    return Score(broken, objective(drives, start, tune, roads))
+    made = Score(sum(violations(drives, start, tune, roads).values()), objective(drives, start, tune, roads))
+    return made if math.isfinite(made.violation + made.objective) else Score(REFUSED, REFUSED)
 
 
 def refuse_empty(start: Drives, tune: Tune, roads: Sequence[Road], part: str, where: str) -> None:

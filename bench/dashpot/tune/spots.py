@@ -148,64 +148,78 @@ def number_span(text: str, span: Span) -> Span | None:
     return match.span("number") if match else None
 
 
-def put(text: str, numbers: Mapping[Path, str], where: str) -> str:
-    """Change numbers in place: units, comments, spaces and all else stay.
+class Editor:
+    """Changes numbers of a text in place: units, comments, spaces and all else stay.
 
     Args:
         text: a TOML file.
-        numbers: what to write, by place.
-        where: the file, for a message.
+        where: the file, for messages.
 
     Raises:
-        InputError: a number could not be changed, or something else would have changed with it.
+        InputError: the text is written in a way that this does not know.
 
     """
-    try:
-        known = spots(text)
-    except ValueError as error:
-        raise InputError(
-            f"is written in a way that cannot be edited in place, near letter {error}", where=where
-        ) from None
-    edits: list[tuple[Span, str]] = []
-    for path, number in numbers.items():
-        span = known.get(path)
-        place = None if span is None else number_span(text, span)
-        if place is None:
-            raise InputError("is no number that can be changed in place", where=f"{where}: {dotted(path)}")
-        edits.append((place, number))
-    made = text
-    for (start, end), number in sorted(edits, reverse=True):
-        made = made[:start] + number + made[end:]
-    _prove(text, made, numbers, where)
-    return made
+
+    def __init__(self, text: str, where: str) -> None:
+        self.text = text
+        self.where = where
+        try:
+            self._spots = spots(text)
+        except ValueError as error:
+            raise InputError(
+                f"is written in a way that cannot be edited in place, near letter {error}", where=where
+            ) from None
+        self._leaves = leaves(tomllib.loads(text, parse_float=Decimal))
+
+    def put(self, numbers: Mapping[Path, str]) -> str:
+        """Return the text with other numbers at some places.
+
+        Raises:
+            InputError: a number could not be changed, or something else would have changed with it.
+
+        """
+        edits: list[tuple[Span, str]] = []
+        for path, number in numbers.items():
+            span = self._spots.get(path)
+            place = None if span is None else number_span(self.text, span)
+            if place is None:
+                where = f"{self.where}: {dotted(path)}"
+                raise InputError("is no number that can be changed in place", where=where)
+            edits.append((place, number))
+        made = self.text
+        for (start, end), number in sorted(edits, reverse=True):
+            made = made[:start] + number + made[end:]
+        self._prove(made, numbers)
+        return made
+
+    def _prove(self, made: str, numbers: Mapping[Path, str]) -> None:
+        """Read the text again: nothing but the named numbers may differ."""
+        before, after = self._leaves, leaves(tomllib.loads(made, parse_float=Decimal))
+        stray = [
+            path
+            for path in before.keys() | after.keys()
+            if before.get(path) != after.get(path) and path not in numbers
+        ]
+        if stray:
+            where = f"{self.where}: {dotted(min(stray, key=str))}"
+            raise InputError("would change as well; write the file more plainly", where=where)
 
 
-def _prove(text: str, made: str, numbers: Mapping[Path, str], where: str) -> None:
-    """Read both texts again: nothing but the named numbers may differ."""
-    before, after = (
-        leaves(tomllib.loads(text, parse_float=Decimal)),
-        leaves(tomllib.loads(made, parse_float=Decimal)),
-    )
-    changed = {path for path in before.keys() | after.keys() if before.get(path) != after.get(path)}
-    stray = changed - set(numbers)
-    if stray:
-        raise InputError(
-            "would change as well; write the file more plainly",
-            where=f"{where}: {dotted(min(stray, key=str))}",
-        )
-
-
-def leaves(data: Any, path: Path = ()) -> dict[Path, Any]:
+def leaves(data: Any) -> dict[Path, Any]:
     """Return every value of a parsed file that is neither list nor table."""
-    if isinstance(data, dict):
-        items = data.items()
-    elif isinstance(data, list):
-        items = enumerate(data)  # type: ignore[assignment]  # keys of a table, places of a list
-    else:
-        return {path: data}
     found: dict[Path, Any] = {}
-    for key, value in items:
-        found |= leaves(value, (*path, key))
+
+    def walk(value: Any, path: Path) -> None:
+        if isinstance(value, dict):
+            for key, below in value.items():
+                walk(below, (*path, key))
+        elif isinstance(value, list):
+            for place, below in enumerate(value):
+                walk(below, (*path, place))
+        else:
+            found[path] = value
+
+    walk(data, ())
     return found
 
 

@@ -9,7 +9,7 @@ from dashpot.calibration import Document, check, load_pair, pack, read_calibrati
 from dashpot.calibration.views import changes
 from dashpot.errors import InputError
 from dashpot.tune.cells import why_locked
-from dashpot.tune.spots import put
+from dashpot.tune.spots import Editor
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -58,6 +58,7 @@ class Start:
         self.document = Document.read(path)
         # Bytes as they are: the result keeps the line ends of the file.
         text = path.read_bytes().decode("utf-8")
+        self._editor = Editor(text, path.name)
         self.packed = Packed(text, pack(self.vehicle, calibration, layout), calibration.period_us)
 
     def at(self, knobs: Sequence[Knob], point: Point) -> Packed | str:
@@ -84,7 +85,7 @@ class Start:
             if level
             for cell in knob.cells
         }
-        return put(self.packed.text, numbers, self.path.name)
+        return self._editor.put(numbers)
 
     def changes(self, image: Image) -> list[Change]:
         """Return what differs from the start."""
