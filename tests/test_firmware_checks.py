@@ -355,16 +355,19 @@ class Stage:
 def test_the_steering_asks_for_a_lateral_acceleration(
     speed: int, yaw_per_steer: int, steer: int, yaw: int
 ) -> None:
-    # A yaw rate by the table, within 16 bits, times speed; to the nearest mg [X].
-    asked = abs(round(speed * yaw / SPEED))
-    for limit, seen in [(asked, FINE), (asked - 1, BAD)][: 1 + (asked > 0)]:
+    # A yaw rate by the table, within 16 bits, times speed; to the nearest mg [X]. Yaw says none, the sensor 1 mg of it: the
+    # nearer of them decides.
+    asked = round(speed * yaw / SPEED)
+    lateral = (asked > 0) - (asked < 0)
+    for limit in (abs(asked - lateral), abs(asked - lateral) - 1):
+        if limit < 0:
+            continue
         stage = Stage(ImageBuilder().check("steer", limit=limit, heal_limit=limit))
         got = stage(
             {f"lookup_y.{LAYOUT.sizes['lookups'] - 1}": yaw_per_steer},
-            road_speed_cm_s=speed,
-            steer_ddeg=steer,
-        )
-        assert got["steer"] == seen
+            road_speed_cm_s=speed, steer_ddeg=steer, lateral_mg=lateral,
+        )  # fmt: skip
+        assert got["steer"] == int(abs(asked - lateral) > limit)
 
 
 def test_all_eight_ways_in_which_three_witnesses_can_disagree() -> None:
