@@ -723,6 +723,15 @@ def test_roll_is_seen_on_one_axle_only(
     assert {axle for axle in ("front", "rear") if got[f"stroke_roll.{axle}"] == BAD} == bad
 
 
+@pytest.mark.parametrize("stroke", [-9000, -3, -2, 0, 2, 3, 9000])
+def test_a_median_creeps_by_a_step_at_most_either_way(stroke: int) -> None:
+    stage = Stage(ImageBuilder().put("straight_mg", 150).put("straight_step_q4", 40))
+    for tick in (1, 2):
+        stage(road_speed_cm_s=2000, stroke_um__rear_left=stroke)
+        moved = min(max(16 * stroke, -40 * tick), 40 * tick)
+        assert [stage.core[f"straight_q4.{i}"] for i in range(4)] == [0, 0, moved, 0]
+
+
 def test_an_offset_is_found_in_the_time_that_the_median_takes(host: Firmware) -> None:
     # A corner off by D from the others, which stay: its median climbs by `step` a tick and passes the limit after
     # floor(16 limit / step) + 1 ticks, the last of which is the first bad one [X].
