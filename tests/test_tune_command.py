@@ -43,7 +43,7 @@ def arguments(folder, out, *more):
 def whole(tmp_path_factory):
     """A search in one process: its folder and exit code."""
     folder = tmp_path_factory.mktemp("tune")
-    return folder, main(arguments(folder, "whole"))
+    return folder, main(arguments(folder, "whole", "--jobs", "1"))
 
 
 def test_a_firmer_base_is_found_on_a_bad_road(whole):

@@ -116,6 +116,8 @@ def test_what_is_no_number_is_refused():
         put(FORMS, {("flag",): "1"}, "f.toml")
     with pytest.raises(InputError, match=r"f.toml: a.b: is no number"):
         put(FORMS, {("a", "b"): "1"}, "f.toml")
+    with pytest.raises(InputError, match=r"f.toml: a: is no number"):
+        put("a = 0x10", {("a",): "1"}, "f.toml")
 
 
 def test_places_are_written_as_people_do():

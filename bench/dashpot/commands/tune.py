@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
@@ -25,8 +26,8 @@ EXIT_NOT_BETTER = 1
 @click.option("--firmware", type=click.Path(path_type=Path), help="Folder of the firmware; ours by default.")
 @click.option("--micropython", type=click.Path(path_type=Path), help="The interpreter, 1.28 or newer.")
 @click.option(
-    "--jobs", type=click.IntRange(1, 256), default=1, show_default=True,
-    help="Processes at once; the result does not depend on it.",
+    "--jobs", type=click.IntRange(1, 256),
+    help="Processes at once, one a processor by default. The result is the same.",
 )  # fmt: skip
 @click.option("--budget", type=click.IntRange(1, 100_000), help="Calibrations to try, instead of the file's.")
 @click.option("--seed", type=click.IntRange(0, (1 << 31) - 1), help="Of the search, instead of the file's.")
@@ -44,7 +45,7 @@ def command(
     dbc: tuple[Path, ...],
     firmware: Path | None,
     micropython: Path | None,
-    jobs: int,
+    jobs: int | None,
     budget: int | None,
     seed: int | None,
     resume: bool,
@@ -61,7 +62,8 @@ def command(
     from dashpot.cli import EXIT_STOPPED
     from dashpot.tune.job import Job, StoppedError, run_job
 
-    job = Job(tune, calibration, vehicle, out, dbc, firmware, micropython, jobs, budget, seed, resume)
+    at_once = jobs or os.cpu_count() or 1
+    job = Job(tune, calibration, vehicle, out, dbc, firmware, micropython, at_once, budget, seed, resume)
     try:
         said = run_job(job)
     except StoppedError as stopped:
