@@ -30,7 +30,7 @@ LADDER = {
 }
 MIDDLE = LADDER[0.5]
 SEARCH_SEED = 20
-#: A law takes four times as long to drive, so its search is shorter.
+#: A law takes four times as long to drive, so its search is shorter, and left out where the other one has no generations.
 LAW_GENERATIONS = 1
 
 
@@ -101,10 +101,9 @@ def total_work(setting: Setting, known: list[Candidate]) -> float:
     total = search.work(passive) + sum(work(passive, case) for case in search.cases)
     total += sum(work(one, case) for one in [*known, passive] for case in cases)
     if setting.job.laws:
-        law = _law(setting, known, LAWS[0], 0.0, 1.0)
-        total += len(LAWS) * (
-            _search(setting, laws=True).work(law) + 2 * sum(work(law, case) for case in cases)
-        )
+        law, short = _law(setting, known, LAWS[0], 0.0, 1.0), _search(setting, laws=True)
+        driven = sum(work(law, case) for case in cases)
+        total += len(LAWS) * (short.work(law) + 2 * driven if short.generations else driven)
     return total
 
 
@@ -138,6 +137,9 @@ def run(setting: Setting, known: list[Candidate], advance: Callable[[float], Non
             short = _search(setting, laws=True)
             for name in LAWS:
                 whole = _law(setting, known, name, 0.0, 1.0)
+                candidates.append(whole)
+                if not short.generations:
+                    continue
                 progress.part(short.work(whole))
                 shares, tried = short.best(
                     lambda soft, firm, name=name: _law(setting, known, name, soft, firm),
@@ -145,7 +147,7 @@ def run(setting: Setting, known: list[Candidate], advance: Callable[[float], Non
                 )  # fmt: skip
                 best = _law(setting, known, name, *shares)
                 searched[f"{name}, best"] = _found(shares, tried)
-                candidates += [whole, Candidate(f"{name}, best", best.control)]
+                candidates.append(Candidate(f"{name}, best", best.control))
         cases = [case for course in setting.courses for case in setting.judged(course)]
         progress.part(sum(work(one, case) for one in candidates for case in cases))
         table = measure_many(candidates, cases, workers=workers, progress=progress)
