@@ -296,23 +296,6 @@ class Run:
             for number in range(reader.num_record_batches):
                 yield reader.get_batch(number)
 
-    def batches(self, names: Sequence[str]) -> Iterator[dict[str, NDArray[Any]]]:
-        """Yield columns by name, one record batch after another: as much memory for any length of run.
-
-        Raises:
-            InputError: the file is damaged.
-            ValueError: there is no such column.
-
-        """
-        known = list(self.columns)
-        places = sorted(known.index(name) for name in names)
-        with _arrow_file(self.path / TICKS, included_fields=places) as reader:
-            for i in range(reader.num_record_batches):
-                batch = reader.get_batch(i)
-                yield {
-                    known[place]: batch.column(at).to_numpy(zero_copy_only=True) for at, place in enumerate(places)
-                }
-
     def verify(self) -> None:
         """Compare the stored ticks with the hash that the manifest has of them.
 
