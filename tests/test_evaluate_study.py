@@ -217,6 +217,8 @@ def test_bad_commands_say_so_and_leave_nothing(tmp_path, capsys):
         "--scenarios", str(LANE_CHANGE), "--calibration", str(tmp_path / "nothing.toml")
     )
     assert "scenario" in told("--scenarios", str(Path(DEMO_CAR)))
+    assert "none.toml" in told("--scenarios", str(LANE_CHANGE), "--car", str(tmp_path / "none.toml"))
+    assert "none.toml" in told("--scenarios", str(LANE_CHANGE), "--vehicle", str(tmp_path / "none.toml"))
 
 
 def test_ctrl_c_leaves_nothing(tmp_path, monkeypatch):

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 #: Settings a generation, a power of two for Sobol's points, and generations after the first of differential evolution
 #: (Storn and Price 1997 [S]).
-MEMBERS, GENERATIONS = 16, 3
+MEMBERS, GENERATIONS = 16, 4
 
 
 @dataclass(frozen=True, slots=True)

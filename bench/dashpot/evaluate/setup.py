@@ -11,9 +11,9 @@ from dashpot.errors import InputError
 from dashpot.evaluate.measure import Candidate, Case, calibrated, passive
 from dashpot.evaluate.search import GENERATIONS
 from dashpot.files import sha256_file
+from dashpot.plant.car import load_car
 from dashpot.plant.scenario import DATA, demo_scenario_path, load_scenario
 from dashpot.plant.valve_file import load_valve
-from dashpot.plant.world import scenario_valves
 from dashpot.resources import dbc_dir, demo_dir, firmware_dir
 
 if TYPE_CHECKING:
@@ -154,9 +154,11 @@ def settle(job: Job) -> Setting:
             raise InputError(
                 f"two scenarios have the name {course.name!r}; each needs its own", where=course.path
             )
-    cars = [job.car] if job.car is not None else [_named(course.path, "car") for course in courses]
-    valves = [_valves(course) for course in courses]
-    for course, car, pair in zip(courses, cars * len(courses), valves, strict=False):
+    if job.car is not None:
+        load_car(job.car)
+    cars = [job.car or _named(course.path, "car") for course in courses]
+    valves = [course.scenario.valves or DEMO_VALVES for course in courses]
+    for course, car, pair in zip(courses, cars, valves, strict=True):
         if not car.samefile(cars[0]):
             raise InputError(
                 f"has the car {car.name}, {courses[0].path.name} has {cars[0].name}; give --car, or scenarios of one car",
@@ -259,11 +261,6 @@ def _vehicle(job: Job) -> tuple[Path, tuple[Path, ...]]:
     if job.vehicle is not None:
         return job.vehicle, job.dbc
     return demo_dir() / "data" / "vehicle.toml", job.dbc or (dbc_dir() / DEMO_DBC,)
-
-
-def _valves(course: Course) -> tuple[Path, Path]:
-    scenario_valves(course.scenario)
-    return course.scenario.valves or DEMO_VALVES
 
 
 def _named(scenario: Path, key: str) -> Path:
