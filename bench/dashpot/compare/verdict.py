@@ -22,8 +22,11 @@ if TYPE_CHECKING:
 
 #: Cuts the sum of the layers to what a demand may be: it follows from the others.
 CLAMP = "clamp"
-#: What a coil measures follows the current by its own time.
+#: What a coil measures follows the current, and so does the voltage that its control asks for. Both are whole numbers in
+#: one loop, so a trace of an earlier difference may come again long after. Measured on the demo drive with one cell of
+#: the body load changed, more than a second after the currents were the same: 1 mA and 4 of 16384; twice that at most.
 MEASURED = "measured_ma"
+TRACES = {MEASURED: 2, "duty_q14": 8}
 
 
 @dataclass(slots=True)
@@ -95,10 +98,10 @@ class Judge:
         if chunk.first == 0:
             self._first_us = int(chunk.old["log_us"][0])
         log_s = (chunk.old["log_us"] - self._first_us) / 1e6
-        allowed = {}
+        allowed, since = {}, {}
         for want in self.wanted:
             window = self._window(want, chunk, log_s)
-            allowed[want.name] = self._settled(want, window, chunk)
+            allowed[want.name], since[want.name] = self._settled(want, window, chunk)
             for corner, seen in self.seen[want.name].items():
                 self.seen[want.name][corner] = seen + _seen(want, corner, chunk, window, allowed[want.name])
         for place, item in enumerate(self.pair.items):
@@ -106,9 +109,11 @@ class Judge:
             if np.array_equal(old, new):
                 continue
             alone = item.differ(old, new)
+            trace = TRACES.get(item.column.partition(".")[0])
+            small = trace is not None and np.abs(new.astype(np.int64) - old) <= trace
             for want in self.wanted:
                 if covers(want, item):
-                    alone &= ~allowed[want.name]
+                    alone &= ~(allowed[want.name] | (since[want.name] & small))
             ticks = int(np.count_nonzero(alone))
             if not ticks:
                 continue
@@ -136,8 +141,10 @@ class Judge:
             inside &= np.isin(chunk.old[MODE], codes)
         return inside
 
-    def _settled(self, want: Wanted, window: NDArray[np.bool_], chunk: Chunk) -> NDArray[np.bool_]:
-        """Return the window and the ticks after it in which a difference may last."""
+    def _settled(
+        self, want: Wanted, window: NDArray[np.bool_], chunk: Chunk
+    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Return the window and the ticks after it in which a difference may last; and all ticks since it began."""
         period_us = max(1, int(self.pair.old.manifest.get("image", {}).get("period_us", 1)))
         ticks = np.arange(chunk.first, chunk.first + chunk.ticks)
         never = -(1 << 62)
@@ -145,7 +152,7 @@ class Judge:
         last[0] = max(last[0], self._last.get(want.name, never))
         last = np.maximum.accumulate(last)
         self._last[want.name] = int(last[-1])
-        return ticks - last <= -(-want.settle_us // period_us)
+        return ticks - last <= -(-want.settle_us // period_us), last > never
 
 
 def covers(want: Wanted, item: Item) -> bool:
