@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from dashpot.compare.expect import Expectations
     from dashpot.compare.measure import Comparison
     from dashpot.compare.verdict import Judge
-    from dashpot.layout import Layout
     from dashpot.replay.job import Job
 
 
@@ -113,7 +114,7 @@ def command(
                     "is missing: two runs need no vehicle, calibration or firmware", where="--log"
                 )
             pairs, missing = _stored(*paths)
-            expectations = _expectations(expect, pairs)
+            expectations = _expectations(expect, [path for _, *both in pairs for path in both])
         else:
             raise InputError(
                 f"{len(paths)} run folders; give two, or --log with --vehicle and --calibration",
@@ -162,14 +163,12 @@ def _replayed(
     """Make both runs of each log; return those that are there, those that are not, and the expectations."""
     from dataclasses import replace
 
-    from dashpot.compare.expect import load_expectations
     from dashpot.compare.replays import Cache, firmware_of, make_runs
-    from dashpot.layout import Layout
 
     assert isinstance(cache, Cache)
     old, new = (firmware_of(said, cache) for said in firmwares)
     # Before the replays: a mistake in it shall not cost their time.
-    expectations = None if expect is None else load_expectations(expect, (Layout.load(old), Layout.load(new)))
+    expectations = _expectations(expect, (old, new))
     both = []
     for log in logs:
         both.append(replace(template, log=log, firmware=old))
@@ -215,14 +214,15 @@ def _is_run(path: Path) -> bool:
     return (path / MANIFEST).is_file()
 
 
-def _expectations(expect: Path | None, pairs: list[tuple[str, Path, Path]]) -> Expectations | None:
+def _expectations(expect: Path | None, folders: Sequence[Path]) -> Expectations | None:
+    """Read the expectations for the layouts of firmwares or runs; None where there is no file."""
+    if expect is None:
+        return None
+    # Only here: what reads the file takes a third of a second to import.
     from dashpot.compare.expect import load_expectations
     from dashpot.layout import Layout
 
-    if expect is None:
-        return None
-    layouts: list[Layout] = [Layout.load(path) for _, *both in pairs for path in both]
-    return load_expectations(expect, layouts)
+    return load_expectations(expect, [Layout.load(folder) for folder in folders])
 
 
 def _compare(

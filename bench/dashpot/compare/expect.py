@@ -11,7 +11,7 @@ from dashpot.calibration import units
 from dashpot.calibration.findings import Document, Finding, nearest, refuse
 from dashpot.calibration.schema import In, Plain, Strict, touches, validate
 from dashpot.calibration.units import Family, parse, shown
-from dashpot.compare.pair import STAGES
+from dashpot.compare.pair import FOLLOWING, STAGES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
 ALL = "all"
 DIRECTIONS = ("up", "down")
-#: What follows from a wanted change of a layer or of a current, and needs no naming.
-FOLLOWING = ("demand", "target", "current", "duty")
 #: Stages that a file may name beside: what the laws see, what they conclude, and what the guard did.
 NAMED_STAGES = tuple(stage for stage in STAGES if stage not in ("layers", *FOLLOWING))
 

@@ -12,6 +12,7 @@ from dashpot.errors import InputError
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
+    import pyarrow as pa
     from numpy.typing import NDArray
 
     from dashpot.layout import Layout
@@ -43,6 +44,8 @@ STAGE_OF = {
 #: Faults that the last guard reports: they come of a current, the others ahead of it.
 GUARD_FAULTS = ("guard_range", "guard_rate", "command_stale", "axle_unequal")
 CHANNEL_MASKS = ("channels_lost", "channels_latched", "channels_implausible")
+#: What follows from a change of a layer or of a current.
+FOLLOWING = ("demand", "target", "current", "duty")
 MODE = "mode"
 
 
@@ -267,4 +270,11 @@ def _in_step(
 
 def _arrays(run: Run, columns: tuple[str, ...]) -> Iterator[dict[str, NDArray[Any]]]:
     for batch in run.batches(columns):
-        yield {name: batch.column(name).to_numpy(zero_copy_only=True) for name in columns}
+        yield {name: _values(batch.column(name), run.columns[name].dtype) for name in columns}
+
+
+def _values(array: pa.Array, dtype: str) -> NDArray[Any]:
+    """Return an Arrow array without nulls as numpy. Its own to_numpy() imports pandas where that is installed, 0.5 s."""
+    if not len(array):
+        return np.empty(0, dtype)
+    return np.frombuffer(array.buffers()[1], dtype, len(array), array.offset * np.dtype(dtype).itemsize)

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from dashpot.compare.expect import FOLLOWING
 from dashpot.compare.measure import CURRENT, DEMAND, Difference
-from dashpot.compare.pair import MODE
+from dashpot.compare.pair import FOLLOWING, MODE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
