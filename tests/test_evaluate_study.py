@@ -18,9 +18,9 @@ from dashpot.evaluate.figures import Figures
 from dashpot.evaluate.measure import Candidate, Case, Held, Workers, passive
 from dashpot.evaluate.pictures import Spot, trade_off
 from dashpot.evaluate.report import amount, change
-from dashpot.evaluate.search import MEMBERS, Search, Weights
+from dashpot.evaluate.search import MEMBERS, Search, Tried, Weights, calmest
 from dashpot.evaluate.setup import DEMO_CAR, STARTING, USUAL, Job, scenario_files, settle
-from dashpot.evaluate.study import BEST, LADDER, Study
+from dashpot.evaluate.study import BEST, EQUAL, LADDER, Study
 from dashpot.evaluate.verdict import BODY, TYRE, change_percent, changes_of, summarise, verdict
 from dashpot.plant.scenario import demo_scenario, demo_scenario_path
 from evaluate_kit import linear_valve, quarters_car, straight
@@ -65,6 +65,17 @@ def test_the_search_finds_the_bottom_of_a_bowl(monkeypatch):
     assert search.best(make, [NOTHING], Workers(1)) == (shares, tried)
 
 
+def test_the_calmest_with_no_more_tyre_load():
+    tried = [
+        Tried((0.1, 0.1), 1.0, 1.2, 0.9),
+        Tried((0.5, 0.5), 1.0, 1.0, 1.0),
+        Tried((0.9, 0.9), 1.0, 0.8, 1.2),
+    ]
+    assert calmest(tried, 1.0) is tried[1]
+    assert calmest(tried, 0.95) is tried[0]
+    assert calmest(tried, 0.8) is None
+
+
 def test_the_objective_is_the_stated_one():
     twice = replace(NOTHING, body_speed_mm_s=100.0, tyre_variation_percent=15.0, comfort_m_s2=0.15)
     assert Weights(0.5, 0.3, 0.2).of([twice, NOTHING], [NOTHING, NOTHING]) == pytest.approx(
@@ -72,7 +83,7 @@ def test_the_objective_is_the_stated_one():
     )
 
 
-def study_of(own, best, quarter=()):
+def study_of(own, best, quarter=(), equal=()):
     """A study on the demo circuit from (body, tyre) a seed."""
 
     def row(pairs):
@@ -83,6 +94,8 @@ def study_of(own, best, quarter=()):
     figures |= {STARTING: {"Hollow Fen": row(own)}, BEST: {"Hollow Fen": row(best)}}
     if quarter:
         figures[LADDER[0.25]] = {"Hollow Fen": row(quarter)}
+    if equal:
+        figures[EQUAL] = {"Hollow Fen": row(equal)}
     job = Job(seeds=len(own))
     setting = SimpleNamespace(job=job, courses=(course,), training=lambda: (Case(HOLLOW_FEN, 1001),))
     candidates = tuple(Candidate(name, Held(0.8, 0.8)) for name in figures)
@@ -110,6 +123,11 @@ def test_verdicts():
     assert not said["beats"]
     assert "it is not surely better in body control" in said["sentence"]
 
+    slower = [(body + 3.0, tyre) for body, tyre in best]
+    assert (
+        "does not beat that setting: its body speed is higher." in verdict(study_of(slower, best))["sentence"]
+    )
+
     unsure = [(body - 3.0, tyre + d) for (body, tyre), d in zip(best, (-0.9, 0.9, 0.0), strict=True)]
     said = verdict(study_of(unsure, best))
     assert not said["beats"]
@@ -118,6 +136,13 @@ def test_verdicts():
     said = verdict(study_of(better, best, quarter=[(40.0, 9.0)] * 3))
     assert said["passive_better_in_both"] == ["passive 25 %"]
     assert "Better in both at once: passive 25 %." in said["sentence"]
+
+    assert "against_equal_tyre_load" not in said
+    assert "In training no passive setting had as little" in said["sentence"]
+    said = verdict(study_of(grips_less, best, equal=[(body + 5.0, tyre) for body, tyre in grips_less]))
+    assert not said["beats"]
+    assert said["against_equal_tyre_load"]["beats"]
+    assert "in training it has 8.8 ± 0.0 % less body speed and 0.0 ± 0.0 % more tyre load" in said["sentence"]
 
     said = verdict(study_of(better[:1], best[:1]))
     assert not said["beats"]

@@ -9,7 +9,7 @@ from dashpot.cautions import CAUTIONS
 from dashpot.evaluate.laws import LAWS
 from dashpot.evaluate.pictures import Spot, trade_off
 from dashpot.evaluate.statistics import pareto
-from dashpot.evaluate.study import BEST, LADDER
+from dashpot.evaluate.study import BEST, EQUAL, LADDER
 from dashpot.evaluate.verdict import OVERALL, PICTURES, TYRE
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def kind_of(name: str) -> str:
     """Return the kind of a candidate for the pictures."""
     if name == BEST:
         return "best"
-    if name in LADDER.values():
+    if name == EQUAL or name in LADDER.values():
         return "passive"
     return "law" if name.removesuffix(", best") in LAWS else "calibration"
 

@@ -38,13 +38,22 @@ class Weights:
 
     def of(self, figures: Sequence[Figures], reference: Sequence[Figures]) -> float:
         """Return the objective of a candidate's figures over the training drives against the middle setting's."""
-        parts = [
-            self.body * one.body_speed_mm_s / least(other.body_speed_mm_s)
-            + self.tyre * one.tyre_variation_percent / least(other.tyre_variation_percent)
-            + self.comfort * one.comfort_m_s2 / least(other.comfort_m_s2)
-            for one, other in zip(figures, reference, strict=True)
-        ]
-        return float(np.mean(parts))
+        body, tyre, comfort = ratios(figures, reference)
+        return self.body * body + self.tyre * tyre + self.comfort * comfort
+
+
+def ratios(figures: Sequence[Figures], reference: Sequence[Figures]) -> tuple[float, float, float]:
+    """Return body speed, tyre load variation and weighted acceleration over the reference's, means over the drives."""
+    parts = [
+        (
+            one.body_speed_mm_s / least(other.body_speed_mm_s),
+            one.tyre_variation_percent / least(other.tyre_variation_percent),
+            one.comfort_m_s2 / least(other.comfort_m_s2),
+        )
+        for one, other in zip(figures, reference, strict=True)
+    ]
+    body, tyre, comfort = (float(mean) for mean in np.mean(parts, axis=0))
+    return body, tyre, comfort
 
 
 def least(value: float) -> float:
@@ -54,10 +63,18 @@ def least(value: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Tried:
-    """A setting of the search: its two shares from 0, soft, to 1, firm, and its objective."""
+    """A setting of the search: its two shares from 0, soft, to 1, firm, its objective, body speed and tyre load as `ratios`."""
 
     shares: tuple[float, float]
     objective: float
+    body: float
+    tyre: float
+
+
+def calmest(tried: Sequence[Tried], most_tyre: float) -> Tried | None:
+    """Return the setting of least body speed among those with no more tyre load variation, None where there is none."""
+    allowed = [one for one in tried if one.tyre <= most_tyre]
+    return min(allowed, key=lambda one: (one.body, one.shares)) if allowed else None
 
 
 class Make(Protocol):
@@ -109,7 +126,7 @@ class Search:
 
         from dashpot.evaluate.measure import measure_many
 
-        known: dict[tuple[float, float], float] = {}
+        known: dict[tuple[float, float], Tried] = {}
 
         def judged(shares: Floats) -> Floats:
             # Hundredths are as fine as a knob is turned; shares are (2, members).
@@ -119,14 +136,14 @@ class Search:
                 found = measure_many(
                     [make(*pair) for pair in fresh], self.cases, workers=workers, progress=progress
                 )
-                known.update(
-                    (pair, self.weights.of(row, reference)) for pair, row in zip(fresh, found, strict=True)
-                )
-            return np.array([known[pair] for pair in wanted])
+                for pair, row in zip(fresh, found, strict=True):
+                    body, tyre, _ = ratios(row, reference)
+                    known[pair] = Tried(pair, self.weights.of(row, reference), body, tyre)
+            return np.array([known[pair].objective for pair in wanted])
 
         differential_evolution(
             judged, [(0.0, 1.0)] * 2, seed=self.seed, popsize=MEMBERS // 2, maxiter=self.generations, tol=0.0,
             init="sobol", polish=False, vectorized=True, updating="deferred",
         )  # fmt: skip
-        tried = [Tried(pair, value) for pair, value in known.items()]
+        tried = list(known.values())
         return min(tried, key=lambda one: (one.objective, one.shares)).shares, tried

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from dashpot.evaluate.laws import LAWS, Law, Limits
 from dashpot.evaluate.measure import Candidate, Controlled, Held, Workers, measure_many, work
-from dashpot.evaluate.search import Search, Weights
-from dashpot.evaluate.setup import other_candidates, starting_candidate
+from dashpot.evaluate.search import Search, Weights, calmest, ratios
+from dashpot.evaluate.setup import STARTING, other_candidates, starting_candidate
 from dashpot.layout import Layout
 
 if TYPE_CHECKING:
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from dashpot.evaluate.setup import Setting
 
 BEST = "passive best"
+#: The calmest passive setting with no more tyre load variation than the starting calibration, on the training drives.
+EQUAL = "passive, equal tyre load"
 #: Shares of the passive settings that draw the line in the pictures; the ends are the softest and the firmest.
 LADDER = {
     0.0: "passive soft",
@@ -99,7 +101,9 @@ def total_work(setting: Setting, known: list[Candidate]) -> float:
     passive = known[0]
     search = _search(setting)
     total = search.work(passive) + sum(work(passive, case) for case in search.cases)
-    total += sum(work(one, case) for one in [*known, passive] for case in cases)
+    starting = next(one for one in known if one.name == STARTING)
+    total += sum(work(starting, case) for case in search.cases)
+    total += sum(work(one, case) for one in [*known, passive, passive] for case in cases)
     if setting.job.laws:
         law, short = _law(setting, known, LAWS[0], 0.0, 1.0), _search(setting, laws=True)
         driven = sum(work(law, case) for case in cases)
@@ -132,7 +136,15 @@ def run(setting: Setting, known: list[Candidate], advance: Callable[[float], Non
             lambda front, rear: setting.held("tried", front, rear), reference, workers, progress
         )
         searched[BEST] = _found(shares, tried)
-        candidates = [*known[: len(LADDER)], setting.held(BEST, *shares), *known[len(LADDER) :]]
+        held = [setting.held(BEST, *shares)]
+        starting = next(one for one in known if one.name == STARTING)
+        progress.part(sum(work(starting, case) for case in search.cases))
+        trained = measure_many([starting], search.cases, workers=workers, progress=progress)[0]
+        equal = calmest(tried, ratios(trained, reference)[1])
+        if equal is not None:
+            searched[EQUAL] = _found(equal.shares, tried)
+            held.append(setting.held(EQUAL, *equal.shares))
+        candidates = [*known[: len(LADDER)], *held, *known[len(LADDER) :]]
         if setting.job.laws:
             short = _search(setting, laws=True)
             for name in LAWS:

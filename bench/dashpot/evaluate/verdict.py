@@ -9,7 +9,7 @@ import numpy as np
 from dashpot.evaluate.figures import METRICS
 from dashpot.evaluate.setup import STARTING
 from dashpot.evaluate.statistics import Estimate, estimate, paired
-from dashpot.evaluate.study import BEST, LADDER, currents_ma
+from dashpot.evaluate.study import BEST, EQUAL, LADDER, currents_ma
 from dashpot.plant.circuit import Circuit
 
 if TYPE_CHECKING:
@@ -103,29 +103,49 @@ def verdict(study: Study) -> dict[str, Any]:
         (one for one in study.setting.courses if isinstance(one.scenario.course, Circuit)),
         study.setting.courses[0],
     )
-    own, best = study.figures[STARTING][course.name], study.figures[BEST][course.name]
-    changes: dict[str, Estimate] = {}
-    for metric in (BODY, TYRE):
-        found = change_percent(_values(own, metric), _values(best, metric))
-        changes[metric] = found or Estimate(0.0, None, len(own))
-    body, tyre = changes[BODY], changes[TYRE]
-    better = body.sure < 0
-    equal = tyre.half is not None and tyre.high < EQUAL_PERCENT
+    body, tyre = _against(study, course.name, BEST)
+    better, equal = body.sure < 0, _no_more(tyre)
     better_passive = _better_passive(study, course.name)
-    sure = body.half is not None
-    beats = sure and better and equal
-    return {
+    beats = better and equal
+    said = {
         "scenario": course.name,
         "beats": beats,
         "body_speed_percent": _said(body),
         "tyre_load_variation_percent": _said(tyre),
         "equal_below_percent": EQUAL_PERCENT,
         "passive_better_in_both": better_passive,
-        "sentence": _sentence(
-            course.name, body, tyre, beats=beats, better=better, equal=equal, passive=better_passive
-        )
-        + _everywhere(study),
     }
+    sentence = _sentence(
+        course.name, body, tyre, beats=beats, better=better, equal=equal, passive=better_passive
+    )
+    if EQUAL in study.figures:
+        body, tyre = _against(study, course.name, EQUAL)
+        said["against_equal_tyre_load"] = {
+            "beats": body.sure < 0 and _no_more(tyre),
+            "body_speed_percent": _said(body),
+            "tyre_load_variation_percent": _said(tyre),
+        }
+        sentence += (
+            f" Against the calmest passive setting that had no more tyre load variation in training it has {_change(body)} "
+            f"body speed and {_change(tyre)} tyre load variation."
+        )
+    else:
+        sentence += " In training no passive setting had as little tyre load variation."
+    return {**said, "sentence": sentence + _everywhere(study)}
+
+
+def _against(study: Study, scenario: str, other: str) -> tuple[Estimate, Estimate]:
+    """Return the changes of body speed and tyre load variation of the starting calibration against another candidate."""
+    own, theirs = (study.figures[name][scenario] for name in (STARTING, other))
+    body, tyre = (
+        change_percent(_values(own, metric), _values(theirs, metric)) or Estimate(0.0, None, len(own))
+        for metric in (BODY, TYRE)
+    )
+    return body, tyre
+
+
+def _no_more(tyre: Estimate) -> bool:
+    return tyre.half is not None and tyre.high < EQUAL_PERCENT
 
 
 def _sentence(
@@ -149,7 +169,9 @@ def _sentence(
     else:
         reasons = []
         if not better:
-            reasons.append("it is not surely better in body control")
+            reasons.append(
+                "its body speed is higher" if body.low > 0.0 else "it is not surely better in body control"
+            )
         if not equal:
             reasons.append(
                 "its tyre load variation is higher"
@@ -197,8 +219,8 @@ def _better_passive(study: Study, scenario: str) -> list[str]:
     own = means(STARTING)
     return [
         name
-        for name in (*LADDER.values(), BEST)
-        if all(other < mine for other, mine in zip(means(name), own, strict=True))
+        for name in (*LADDER.values(), BEST, EQUAL)
+        if name in study.figures and all(other < mine for other, mine in zip(means(name), own, strict=True))
     ]
 
 
