@@ -8,6 +8,7 @@ from xml.etree import ElementTree as ET
 import click
 
 from dashpot import console
+from dashpot.compare.measure import Sums
 from dashpot.compare.verdict import tell
 from dashpot.files import atomic_path
 
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from dashpot.compare.measure import Comparison, CornerChange, Difference, FaultChange, Span, Sums
+    from dashpot.compare.measure import Comparison, CornerChange, Difference, FaultChange, Span
     from dashpot.compare.verdict import Check, Judge
 
     Compared = Sequence[tuple[str, Comparison, Judge | None]]
@@ -191,14 +192,11 @@ def _show_log(name: str, found: Comparison) -> None:
         console.table(f"{name}: faults", ("fault", "it", "ticks", "old, s", "new, s"), rows)
     old, new = found.timing()
     if old.get("median") and new.get("median"):
-        console.table(
-            f"{name}: time of a tick on the machine that replayed, us",
-            ("run", "median", "p99", "max"),
-            [
-                (side, *(f"{said.get(key, 0) / 1000:.0f}" for key in ("median", "p99", "max")))
-                for side, said in (("old", old), ("new", new))
-            ],
-        )
+        told = [
+            f"{side} " + ", ".join(f"{key} {said.get(key, 0) / 1000:.0f}" for key in ("median", "p99", "max"))
+            for side, said in (("old", old), ("new", new))
+        ]
+        click.echo(f"{name}: a tick took, us, on the machine that replayed: {'; '.join(told)}.")
 
 
 def _show_corners(name: str, found: Comparison) -> None:
@@ -230,21 +228,23 @@ def _show_corners(name: str, found: Comparison) -> None:
 
 
 def _show_parts(name: str, found: Comparison) -> None:
-    rows = []
-    for change in found.corners:
-        parts = list(change.modes.items())
-        parts += [
-            (f"{first:.1f} to {last:.1f} s", sums)
-            for (first, last), sums in zip(found.segment_s, change.segments, strict=False)
-        ]
-        rows += [
-            (change.corner, part, f"{100 * sums.share:.2f}", *_cells(sums))
-            for part, sums in parts
-            if sums.differ
-        ]
+    """One line a mode and a part of the log in which any current differs, one column a corner."""
+    modes = sorted({mode for change in found.corners for mode in change.modes})
+    parts: list[tuple[str, list[Sums]]] = [
+        (mode, [change.modes.get(mode, Sums()) for change in found.corners]) for mode in modes
+    ]
+    parts += [
+        (f"{first:.1f} to {last:.1f} s", [change.segments[i] for change in found.corners])
+        for i, (first, last) in enumerate(found.segment_s)
+    ]
+    rows = [
+        (part, *(f"{sums.greatest:+d} ({sums.rms:.2f})" if sums.differ else "" for sums in corners))
+        for part, corners in parts
+        if any(sums.differ for sums in corners)
+    ]
     if rows:
-        columns = ("corner", "in", "ticks, %", "greatest, mA", "at, s", "rms, mA")
-        console.table(f"{name}: by mode and by part of the log", columns, rows)
+        columns = ("in", *(change.corner for change in found.corners))
+        console.table(f"{name}: greatest difference of the current (rms), mA", columns, rows)
 
 
 def _cells(sums: Sums) -> tuple[str, str, str]:
