@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -230,6 +231,25 @@ def test_two_refs_are_compared_and_the_tree_is_not_touched(dashpot, repository, 
     assert (repository / "control" / "dashpot" / LAYER[0]).read_text() == kept_text
 
 
+def test_each_firmware_has_its_own_layout(dashpot, repository, monkeypatch):
+    """A ref whose layout moves two faults and says so to its stages: another version, other bits, the same run."""
+    git(repository, "checkout", "-q", "-f", "-b", "other", "first")
+    layout = repository / "control" / "layout.toml"
+    text = layout.read_text()
+    for one, other in (('"frame_bad",', '"channel_lost",'), ("0, safe current", "0, the safe current")):
+        text = text.replace(one, "@").replace(other, one).replace("@", other)
+    layout.write_text(text)
+    tool = Path(__file__).resolve().parent.parent / "tools" / "gen_layout.py"
+    subprocess.run([sys.executable, tool, "--firmware", repository / "control"], check=True)
+    git(repository, "commit", "-q", "-a", "-m", "layout")
+    monkeypatch.chdir(repository)
+    code, out, err = dashpot(*of_log("--firmware", "git:first", "--firmware-new", "git:other", "--json"))
+    assert (code, err) == (0, "")
+    log = json.loads(out)["logs"][0]
+    assert (log["same"], log["identical"], log["words"]) == (True, False, [])
+    assert log["runs"][0]["image"] != log["runs"][1]["image"]
+
+
 @pytest.mark.parametrize(
     ("said", "told"),
     [
@@ -286,8 +306,12 @@ def test_a_log_that_is_not_there_and_one_of_another_car(dashpot, tmp_path):
     assert "nothing.log" in err
     other = tmp_path / "other.log"
     other.write_text("(1.000000) can0 7FF#00\n")
-    code, out, _ = dashpot(*of_log("--firmware-new", FIRMWARE, "--json", log=other))
+    code, out, err = dashpot(*of_log("--firmware-new", FIRMWARE, "--json", log=other))
+    assert (code, out) == (2, "")
+    assert "none of its frames has an id" in err
+    code, out, _ = dashpot(*of_log(other, "--firmware-new", FIRMWARE, "--json"))
     assert code == 1
+    assert [log["identical"] for log in json.loads(out)["logs"]] == [True]
     assert "none of its frames has an id" in json.loads(out)["missing"][0]["why"]
 
 

@@ -160,10 +160,16 @@ def _replayed(
     workers: int,
     expect: Path | None,
 ) -> tuple[list[tuple[str, Path, Path]], list[tuple[str, str]], Expectations | None]:
-    """Make both runs of each log; return those that are there, those that are not, and the expectations."""
+    """Make both runs of each log; return those that are there, those that are not, and the expectations.
+
+    Raises:
+        InputError: something given cannot be used, or none of the logs can be replayed.
+
+    """
     from dataclasses import replace
 
     from dashpot.compare.replays import Cache, firmware_of, make_runs
+    from dashpot.errors import InputError
 
     assert isinstance(cache, Cache)
     old, new = (firmware_of(said, cache) for said in firmwares)
@@ -184,6 +190,9 @@ def _replayed(
             missing.append((name, "; ".join(why)))
         else:
             pairs.append((name, first.path, second.path))
+    errors = [one.error for one in made if one.error]
+    if not pairs and all(isinstance(error, InputError) for error in errors):
+        raise errors[0]
     return pairs, missing, expectations
 
 

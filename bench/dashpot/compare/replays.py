@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from dashpot import __version__, console, runs
-from dashpot.errors import FirmwareError, InputError
+from dashpot.errors import DashpotError, FirmwareError, InputError
 from dashpot.files import atomic_folder, sha256_file
 from dashpot.layout import Layout
 from dashpot.logs.reader import open_log
@@ -46,11 +46,11 @@ GIT_S = 60.0
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """A run that was wanted: its folder, or why there is none, and whether it was there already."""
+    """A run that was wanted: its folder, and whether it was there already; or what kept it from being made."""
 
     path: Path
     cached: bool
-    error: str = ""
+    error: DashpotError | None = None
 
 
 class Cache:
@@ -197,7 +197,7 @@ def make_runs(jobs: Sequence[Job], cache: Cache, workers: int) -> list[Made]:
         if path.is_dir():
             os.utime(path)
     cache.prune(paths)
-    return [Made(path, path not in todo, errors.get(path, "")) for path in paths]
+    return [Made(path, path not in todo, errors.get(path)) for path in paths]
 
 
 def _log_hash(log: Path) -> str:
@@ -207,9 +207,9 @@ def _log_hash(log: Path) -> str:
         raise InputError(f"cannot be read: {error.strerror}", where=log) from None
 
 
-def _replay_all(todo: dict[Path, tuple[Job, ReplayImage, str]], workers: int) -> dict[Path, str]:
+def _replay_all(todo: dict[Path, tuple[Job, ReplayImage, str]], workers: int) -> dict[Path, DashpotError]:
     """Replay what is wanted; return what went wrong, by run folder."""
-    errors: dict[Path, str] = {}
+    errors: dict[Path, DashpotError] = {}
     total = sum(job.log.stat().st_size for job, _, _ in todo.values())
     lock = threading.Lock()
     stop = threading.Event()
@@ -235,7 +235,7 @@ def _replay_all(todo: dict[Path, tuple[Job, ReplayImage, str]], workers: int) ->
                 except (FirmwareError, InputError) as error:
                     # Another compare may have made the same run meanwhile.
                     if not (path / runs.MANIFEST).is_file():
-                        errors[path] = str(error)
+                        errors[path] = error
         finally:
             stop.set()
             for future in waiting.values():
