@@ -210,7 +210,6 @@ MISTAKES = {
         ("comfort_m_s2 = {}", "bounds nothing"),
         ('comfort_m_s2 = { at_most = "3 mm" }', "'mm' is not a unit of acceleration"),
         ('comfort_m_s2 = { at_least = "1 g" }', "the bound to write is at_most"),
-        ('stop_hits = { worse_by = "5 percent" }', "write no_worse = true"),
         ('comfort_m_s2 = { worse_by = "5 mm" }', "not a unit of share"),
     ],
     'step = "10 permille"': [

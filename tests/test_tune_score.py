@@ -91,6 +91,10 @@ def test_a_road_without_a_metric_does_not_count():
         (Bound("roll_deg", ratio=1.1), {"roll_deg": 1.1125 / 1.1 - 1.0}),
         (Bound("roll_deg", ratio=1.12, in_each=True), {"roll_deg on lap": 1.15 / 1.12 - 1.0}),
         (Bound("stop_hits", no_worse=True), {"stop_hits, no worse": 0.25}),
+        # 5 hits where 4 were, on one road [X].
+        (Bound("stop_hits", ratio=1.25), {}),
+        (Bound("stop_hits", ratio=1.2), {"stop_hits": 5 / 4.8 - 1.0}),
+        (Bound("stop_hits", ratio=1.1, in_each=True), {"stop_hits on kerb": 5 / 4.4 - 1.0}),
         (Bound("heave_mm", end=12.0), {"heave_mm on lap, at most 12": 14.0 / 12.0 - 1.0}),
         (Bound("heave_mm", end=14.0), {}),
         (Bound("active_percent", end=100.0), {}),

@@ -91,6 +91,19 @@ def test_a_constrained_problem(seed):
     assert 1.0 - 1e-9 <= score.objective < 1.05
 
 
+def test_a_start_on_the_edge_of_its_constraint():
+    """Least of x^2 + (y - 3)^2 where x + y may not exceed the start's 0: at (-1.5, 1.5), 4.5 [X: foot of (0, 3)]."""
+    x, score, _ = least(
+        lambda x: x[0] ** 2 + (x[1] - 3.0) ** 2,
+        [Box(0.0, -4.0, 4.0, 0.1)] * 2,
+        300,
+        2,
+        lambda x: max(0.0, x[0] + x[1]),
+    )
+    assert score.violation <= 1e-12
+    assert math.dist(x, (-1.5, 1.5)) < 0.3
+
+
 def test_one_number_alone():
     x, score, known = least(sphere, [Box(-3.0, -5.0, 5.0, 0.5)], 40, 1)
     assert x == [1.0]

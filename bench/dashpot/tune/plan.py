@@ -191,7 +191,8 @@ class Bound:
 
     Attributes:
         metric: its name.
-        ratio: most that it may get worse, as a ratio to the start's, None where that is not asked.
+        ratio: most that it may get worse, as a ratio to the start's, of what is counted for its sum over the drives; None
+            where that is not asked.
         no_worse: whether the sum over all drives may not get worse at all.
         end: most, or of what is better higher least, of its mean on any road, in the figure's unit.
         in_each: whether `ratio` holds on each road, else for their mean.
@@ -319,8 +320,6 @@ class _Reader:
             return None
         if keys.worse_by is None and not keys.no_worse and end is None:
             self._wrong(key, f"bounds nothing; write worse_by, no_worse or {end_key}")
-        if keys.worse_by is not None and metric.sums:
-            self._wrong(f"{key}.worse_by", f"{name} counts what may not happen at all; write no_worse = true")
         ratio = None if keys.worse_by is None else 1.0 + float(keys.worse_by) / 1000
         return Bound(name, ratio, keys.no_worse, self._end(f"{key}.{end_key}", end, metric), keys.in_each)
 

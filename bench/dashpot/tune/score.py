@@ -95,7 +95,14 @@ def _over(bound: Bound, drives: Drives, start: Drives, roads: Sequence[Road]) ->
     metric, made = bound.metric, []
     here = having(start, metric, roads)
     sign = -1.0 if METRICS[metric].higher else 1.0
-    if bound.ratio is not None and here:
+    if bound.ratio is not None and METRICS[metric].sums:
+        for some in [[road] for road in here] if bound.in_each else [here]:
+            now, most = (sum(values_of(those, metric, some)) for those in (drives, start))
+            most *= bound.ratio
+            made.append(
+                (_where(metric, some[0].name if bound.in_each else ""), (now - most) / max(most, 1.0))
+            )
+    elif bound.ratio is not None and here:
         by_road = ratios(drives, start, metric, here)
         asked = by_road if bound.in_each else {"": _mean(by_road, here)}
         made += [(_where(metric, name), ratio / bound.ratio - 1.0) for name, ratio in asked.items()]
@@ -139,7 +146,8 @@ def refuse_empty(start: Drives, tune: Tune, roads: Sequence[Road], part: str, wh
     for name in dict.fromkeys((*tune.weights, *(bound.metric for bound in tune.bounds))):
         if not having(start, name, roads):
             raise InputError(f"no road of [{part}] has {name}; add one on which it happens", where=where)
-    relative = (*tune.weights, *(bound.metric for bound in tune.bounds if bound.ratio is not None))
+    bounded = [bound.metric for bound in tune.bounds if bound.ratio is not None]
+    relative = (*tune.weights, *(name for name in bounded if not METRICS[name].sums))
     for name in dict.fromkeys(relative):
         for road in having(start, name, roads):
             least = min(values_of(start, name, [road]))

@@ -6,7 +6,7 @@ takes 5 n to 15 n, begins at the calibration that is there, and has an ask and a
 parallel and a stopped search is repeated from its records. The margin keeps discrete levels from standing still
 (Hamano, Saito, Nomura and Shirakawa 2022, CMA-ES with margin, GECCO [M]); the package cmaes has it.
 
-Only the order of the scores is used, so constraints need no penalty's weight.
+Only the order of the scores is used, so constraints need no penalty's weight: see `Score` and `Sampler.tell`.
 """
 
 from __future__ import annotations
@@ -31,6 +31,8 @@ STALE_GENERATIONS = 12
 #: strategy with increasing population size [M]).
 MOST_RESTARTS = 6
 SEED_STRIDE = 1_000_003
+#: What is left of the constraints' slack after a generation [D].
+SLACK_KEPT = 0.7
 #: Shares of the gain [D]: what one knob may be worth to go back, and what may be lost by all that go back.
 IDLE_SHARE, LOST_SHARE = 0.02, 0.05
 
@@ -86,6 +88,7 @@ class Sampler:
         )
         self._span = span
         self._raw: list[NDArray[np.float64]] = []
+        self._slack: float | None = None
 
     def ask(self) -> list[Point]:
         """Return the next generation; some of its points may be alike."""
@@ -99,9 +102,19 @@ class Sampler:
         return points
 
     def tell(self, scores: Sequence[Score]) -> None:
-        """Tell the scores of the generation, in its order."""
-        places = {one: place for place, one in enumerate(sorted(set(scores)))}
-        self._cma.tell([(raw, float(places[one])) for raw, one in zip(self._raw, scores, strict=True)])
+        """Tell the scores of the generation, in its order.
+
+        At first what breaks the constraints by less than the median of the first generation counts as keeping them, then
+        by ever less: the start often lies on the edge of a constraint, and a search that never looks across it learns
+        nothing of the objective (epsilon comparison, Takahama and Sakai 2006 [M]). Which point is best is told without.
+        """
+        broken = sorted(one.violation for one in scores if math.isfinite(one.violation))
+        if self._slack is None:
+            self._slack = broken[len(broken) // 2] if broken else 0.0
+        eased = [Score(0.0, one.objective) if one.violation <= self._slack else one for one in scores]
+        self._slack *= SLACK_KEPT
+        places = {one: place for place, one in enumerate(sorted(set(eased)))}
+        self._cma.tell([(raw, float(places[one])) for raw, one in zip(self._raw, eased, strict=True)])
 
     @property
     def population(self) -> int:
