@@ -153,6 +153,35 @@ def test_a_planted_word_of_every_column_is_found_at_its_tick_and_stage(tmp_path)
         assert difference.item.stage != "other"
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_random_words_are_found_as_a_plain_search_finds_them(tmp_path, seed):
+    rng = np.random.default_rng(seed)
+
+    def plant(columns):
+        names = rng.choice([name for name in columns if not name.startswith("channels_")], 5, replace=False)
+        for name in names:
+            first = int(rng.integers(0, 9000))
+            columns[name][first : first + int(rng.integers(1, 900))] ^= 1
+
+    new = changed(plain(), tmp_path / "run", plant, batch=int(rng.integers(100, 5000)))
+    found = compared(plain(), new)
+    before, after = loaded(plain()), loaded(new)
+    for change in found.corners:
+        ticks = [
+            np.flatnonzero(before[name] != after[name])
+            for name in before
+            if name not in ("guard_acts", "corners_off")
+            and (name.endswith(change.corner) or not name.endswith(tuple(CORNERS)))
+        ]
+        wanted = min((int(part[0]) for part in ticks if len(part)), default=None)
+        off = np.flatnonzero(
+            (before["corners_off"] ^ after["corners_off"]) & 1 << CORNERS.index(change.corner)
+        )
+        if len(off):
+            wanted = int(off[0]) if wanted is None else min(wanted, int(off[0]))
+        assert (None if change.first is None else change.first.first_tick) == wanted
+
+
 @pytest.mark.parametrize(
     ("words", "stage", "column", "corners"),
     [

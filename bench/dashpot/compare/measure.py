@@ -266,6 +266,7 @@ class _Counter:
         self.edge_s: dict[int, float] = {}
         self.ticks = np.empty(0, np.int64)
         self.log_s = np.empty(0)
+        self.modes: dict[str, NDArray[np.intp]] = {}
         self.spans: list[dict[str, Span]] = [{}, {}]
         self.fault_ticks: dict[str, int] = {}
         self.first_us = 0
@@ -301,6 +302,10 @@ class _Counter:
         for place, item in enumerate(self.pair.items):
             if item.column in unequal:
                 self._item(place, item, chunk, own)
+        if MODE in self.pair.columns:
+            modes = chunk.old[MODE].astype(np.int64) << 8 | chunk.new[MODE]
+            codes = np.flatnonzero(np.bincount(modes)).tolist()
+            self.modes = {self._mode(code): np.flatnonzero(modes == code) for code in codes}
         for change in self.corners:
             self._corner(change, chunk, unequal, own[change.corner])
         if "faults" in self.pair.columns:
@@ -344,12 +349,9 @@ class _Counter:
             )
             if part.start < part.stop:
                 sums.add(current[part], self.ticks[part], self.log_s[part])
-        if MODE in self.pair.columns:
-            modes = chunk.old[MODE].astype(np.int64) << 8 | chunk.new[MODE]
-            for code in np.unique(modes).tolist():
-                here = np.flatnonzero(modes == code)
-                sums = change.modes.setdefault(self._mode(code), Sums())
-                sums.add(current[here], self.ticks[here], self.log_s[here])
+        for mode, here in self.modes.items():
+            sums = change.modes.setdefault(mode, Sums())
+            sums.add(current[here], self.ticks[here], self.log_s[here])
 
     def _mode(self, code: int) -> str:
         modes = self.pair.modes

@@ -112,9 +112,7 @@ def firmware_of(said: str, cache: Cache) -> Path:
 
     """
     if not said.startswith(GIT):
-        path = Path(said)
-        Layout.load(path)
-        return path
+        return _checked(Path(said))
     ref, _, inside = said.removeprefix(GIT).partition(":")
     if not ref:
         raise InputError("names no ref; write git:REF, such as git:HEAD or git:v1.2", where=said)
@@ -139,9 +137,20 @@ def firmware_of(said: str, cache: Cache) -> Path:
         # At the top, since git archive takes a tree without its folder only there.
         top = _git(said, "rev-parse", "--show-toplevel").decode().rstrip("\n")
         packed = _git(said, "archive", "--format=tar", tree, where=top)
-        with atomic_folder(folder) as part, tarfile.open(fileobj=io.BytesIO(packed)) as archive:
-            archive.extractall(part, filter="data")
-    Layout.load(folder)
+        try:
+            with atomic_folder(folder) as part, tarfile.open(fileobj=io.BytesIO(packed)) as archive:
+                archive.extractall(part, filter="data")
+        except InputError:
+            # Another compare may have exported the same tree meanwhile.
+            if not folder.is_dir():
+                raise
+    return _checked(folder)
+
+
+def _checked(folder: Path) -> Path:
+    if not (folder / runs.LAYOUT).is_file():
+        # It says what is wrong with the folder.
+        Layout.load(folder)
     return folder
 
 
@@ -176,16 +185,19 @@ def make_runs(jobs: Sequence[Job], cache: Cache, workers: int) -> list[Made]:
 
     """
     sources = _sources()
-    images: dict[tuple[Path, Path | None], tuple[Layout, ReplayImage, str]] = {}
+    layouts: dict[bytes, Layout] = {}
+    images: dict[tuple[Path, Path | None], tuple[ReplayImage, str]] = {}
     logs: dict[Path, str] = {}
     todo: dict[Path, tuple[Job, ReplayImage, str]] = {}
     paths = []
     for job in jobs:
         kind = (job.firmware, job.calibration)
         if kind not in images:
-            layout = Layout.load(job.firmware)
-            images[kind] = (layout, image_of(job, layout), firmware_hash(job.firmware))
-        _, image, firmware = images[kind]
+            text = (job.firmware / runs.LAYOUT).read_bytes()
+            if text not in layouts:
+                layouts[text] = Layout.load(job.firmware)
+            images[kind] = (image_of(job, layouts[text]), firmware_hash(job.firmware))
+        image, firmware = images[kind]
         if job.log not in logs:
             logs[job.log] = _log_hash(job.log)
         path = cache.path / "runs" / _key(job, image, firmware, logs[job.log], sources)
