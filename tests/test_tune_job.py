@@ -12,6 +12,7 @@ import pytest
 from dashpot.calibration import load_pair
 from dashpot.errors import InputError
 from dashpot.tune import job as module
+from dashpot.tune import report
 from dashpot.tune.job import StoppedError, run_job
 from dashpot.tune.store import Records
 from tune_kit import DEMO, TUNE, Formulas, job
@@ -353,6 +354,21 @@ def test_the_report_shows_every_evaluation_and_the_verdict(whole):
     base = next(one for one in said["moved"] if one["name"].startswith("base"))
     assert f"<td class=n>{base['change']}</td><td class=n>{100 * base['worth']:.2f} %</td>" in page
     assert "http" not in page.replace("http-equiv", "")
+
+
+def test_the_terminal_lists_few_changes_and_counts_many(whole, capsys):
+    said = whole[1]
+    report.show(said, "out")
+    few = capsys.readouterr().out
+    assert "Numbers that moved" in few
+    assert all(change["after"] in few for change in said["changes"])
+    report.show(said | {"changes": said["changes"] * 20}, "out")
+    many = capsys.readouterr().out
+    assert (
+        f"{20 * len(said['changes'])} cells changed; `dashpot calibration diff` and the report list them."
+        in many
+    )
+    assert many.rstrip().splitlines()[-2] == said["verdict"]["says"]
 
 
 def test_the_text_says_the_same_as_a_diff(whole):

@@ -14,6 +14,9 @@ PARTS = {"training": "Training roads", "held_out": "Held-out roads"}
 SIZE = (960, 300)
 MARGIN = (64, 20, 14, 40)  # left, right, top, bottom
 COLUMNS = ("road", "metric", "start", "result", "change", "95 %", "seeds")
+MOVED = ("number", "change", "worth", "from", "to", "")
+#: More changed cells than this are not listed on the terminal.
+SHOWN_CHANGES = 20
 #: Columns of numbers.
 NUMBERS = ("start", "result", "change", "95 %", "seeds", "worth", "from", "to")
 NOTES = (
@@ -84,10 +87,30 @@ def show(said: Mapping[str, Any], out: object) -> None:
     for part, name in PARTS.items():
         console.table(name, COLUMNS, rows_of(said[part], said["asked"]))
         click.echo(objective_line(said, part))
-    if said["changes"]:
+    console.table("Numbers that moved", MOVED, [row for row in moved_rows(said) if row[2]])
+    if 0 < len(said["changes"]) <= SHOWN_CHANGES:
         console.table("Changes", ("key", "at", "start", "result"), _change_rows(said))
+    elif said["changes"]:
+        click.echo(
+            f"{len(said['changes'])} cells changed; `dashpot calibration diff` and the report list them."
+        )
     click.echo(said["verdict"]["says"])
     click.echo(f"{out}: calibration.toml, report.html, result.json")
+
+
+def moved_rows(said: Mapping[str, Any]) -> list[tuple[str, ...]]:
+    """Return a row for each number that the search turned; worth is empty where it is back at the start."""
+    return [
+        (
+            one["name"],
+            one["change"],
+            "" if one["worth"] is None else f"{100 * one['worth']:.2f} %",
+            one["from"],
+            one["to"],
+            "at its bound" if one["at_bound"] else "",
+        )
+        for one in said["moved"]
+    ]
 
 
 def _change_rows(said: Mapping[str, Any]) -> list[tuple[str, ...]]:
@@ -125,20 +148,7 @@ def page(said: Mapping[str, Any]) -> str:
         _table(("key", "at", "start", "result"), _change_rows(said))
         if said["changes"]
         else "<p>Nothing.</p>",
-        _table(
-            ("number", "change", "worth", "from", "to", ""),
-            [
-                (
-                    one["name"],
-                    one["change"],
-                    "" if one["worth"] is None else f"{100 * one['worth']:.2f} %",
-                    one["from"],
-                    one["to"],
-                    "at its bound" if one["at_bound"] else "",
-                )
-                for one in said["moved"]
-            ],
-        ),
+        _table(MOVED, moved_rows(said)),
     ]
     for part, name in PARTS.items():
         parts += [f"<h2>All figures: {name.lower()}</h2>", _table(COLUMNS, rows_of(said[part]))]
