@@ -71,7 +71,7 @@ STEPS = {
         "mypy firmware against the MicroPython stubs", script("tools/check_firmware.py", "types")
     ),
     "cross": Step("mpy-cross for armv7emsp and armv7m", script("tools/check_firmware.py", "cross")),
-    "pytest": Step("pytest", module("pytest", "-n", "2")),
+    "pytest": Step("pytest", module("pytest", "-n", "auto")),
 }
 OTHERS = {
     "setup": "make or refresh .venv, nothing more",
