@@ -156,7 +156,7 @@ def next_start(release_us: Longs, head: Longs, state: Longs) -> int:
             waits_us = release_us[head[m, NEXT]]
             if earliest < 0 or waits_us < earliest:
                 earliest = waits_us
-    return max(state[FREE_US], earliest) if earliest >= 0 else earliest
+    return int(max(state[FREE_US], earliest)) if earliest >= 0 else -1
 
 
 @compiled
