@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, ValidationError
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-from dashpot.calibration.findings import Document, Finding, nearest
+from dashpot.calibration.findings import Document, Finding, nearest, refuse
 from dashpot.calibration.units import INT16, Family, half_up, parse, shown
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
 POINTS = (2, 16)
 
@@ -206,6 +206,32 @@ def validate(
             if not repaired:
                 break
     return None, findings, filled
+
+
+def completed(
+    model: type[ModelT], document: Document, stand_in: Callable[[], dict[str, Any]]
+) -> tuple[ModelT, list[Finding], set[str]]:
+    """Validate a document like `validate`, and refuse it at once where it could not be completed.
+
+    Raises:
+        InputError: with every mistake, of a document that could not be completed.
+
+    """
+    file, findings, filled = validate(model, document, stand_in)
+    if file is None:
+        refuse(findings)
+        raise AssertionError("a file that cannot be completed has mistakes")
+    return file, findings, filled
+
+
+def refuse_all(findings: Iterable[Finding], more: Iterable[Finding], filled: set[str]) -> None:
+    """Refuse a document by what `completed` found in it and by what was found later, but where that rests on a stand-in.
+
+    Raises:
+        InputError: with every mistake.
+
+    """
+    refuse([*findings, *(finding for finding in more if not touches(finding, filled))])
 
 
 def touches(finding: Finding, filled: set[str]) -> bool:

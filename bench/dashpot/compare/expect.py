@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 from pydantic import Field
 
 from dashpot.calibration import units
-from dashpot.calibration.findings import Document, Finding, nearest, refuse
-from dashpot.calibration.schema import In, Plain, Strict, touches, validate
+from dashpot.calibration.findings import Document, Finding, nearest
+from dashpot.calibration.schema import In, Plain, Strict, completed, refuse_all
 from dashpot.calibration.units import Family, parse, shown
 from dashpot.compare.pair import FOLLOWING, STAGES
 
@@ -172,10 +172,7 @@ def load_expectations(path: Path, layouts: Iterable[Layout]) -> Expectations:
 
 def read_expectations(document: Document, layouts: Iterable[Layout]) -> Expectations:
     """Read expectations from a parsed file; see `load_expectations`."""
-    file, findings, filled = validate(ExpectFile, document, lambda: {"name": "expectations"})
-    if file is None:
-        refuse(findings)
-        raise AssertionError("a file that cannot be completed has mistakes")
+    file, findings, filled = completed(ExpectFile, document, lambda: {"name": "expectations"})
     known = list(layouts)
     more: list[Finding] = []
 
@@ -240,7 +237,7 @@ def read_expectations(document: Document, layouts: Iterable[Layout]) -> Expectat
                 keys.in_each,
             )
         )
-    refuse([*findings, *(finding for finding in more if not touches(finding, filled))])
+    refuse_all(findings, more, filled)
     return Expectations(file.name, file.notes, tuple(wanted))
 
 

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 from pydantic import Field
 
 from dashpot.calibration import units
-from dashpot.calibration.findings import Document, Finding, nearest, refuse
-from dashpot.calibration.schema import In, Number, Plain, Strict, touches, validate
+from dashpot.calibration.findings import Document, Finding, nearest
+from dashpot.calibration.schema import In, Number, Plain, Strict, completed, refuse_all
 from dashpot.faults.expect import OF_A_CORNER, REACTIONS, SLACK_TICKS, Expect, Expecter
 from dashpot.faults.kinds import KINDS, Effect, Fault, Kind, Scope
 from dashpot.faults.registry import Corner, Word
@@ -280,13 +280,10 @@ def load_plan(path: Path, bus: Bus, image: Image) -> Plan:
 
 def read_plan(document: Document, bus: Bus, image: Image) -> Plan:
     """Make a plan of a document; see `load_plan`."""
-    file, findings, filled = validate(PlanFile, document, lambda: _STAND_IN)
-    if file is None:
-        refuse(findings)
-        raise AssertionError("a document that is no plan has findings")
+    file, findings, filled = completed(PlanFile, document, lambda: _STAND_IN)
     maker = _Maker(document, file, bus, image)
     rows = maker.rows()
-    refuse([*findings, *(finding for finding in maker.findings if not touches(finding, filled))])
+    refuse_all(findings, maker.findings, filled)
     return Plan(
         name=file.name,
         notes=file.notes,

@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from dashpot.calibration.findings import Document, Finding, nearest, refuse
-from dashpot.calibration.schema import In, Plain, Strict, touches, unit_factor, validate
+from dashpot.calibration.findings import Document, Finding, nearest
+from dashpot.calibration.schema import In, Plain, Strict, completed, refuse_all, unit_factor
 from dashpot.calibration.units import SHARE, parse
 from dashpot.plant import units
 
@@ -457,12 +457,8 @@ def read_car(document: Document) -> Car:
         InputError: with every mistake.
 
     """
-    file, findings, filled = validate(CarFile, document, _stand_in)
-    if file is None:
-        refuse(findings)
-        raise AssertionError("a file that cannot be completed has mistakes")
-    findings += [finding for finding in _doubtful(document, file) if not touches(finding, filled)]
-    refuse(findings)
+    file, findings, filled = completed(CarFile, document, _stand_in)
+    refuse_all(findings, _doubtful(document, file), filled)
     wheelbase_m = float(file.wheelbase / 1000)
     if file.front_share is not None:
         front_share = float(file.front_share / 1000)

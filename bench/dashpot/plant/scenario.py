@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from dashpot.calibration.findings import Document, Finding, nearest, refuse
-from dashpot.calibration.schema import touches, validate
+from dashpot.calibration.findings import Document, Finding, nearest
+from dashpot.calibration.schema import completed, refuse_all
 from dashpot.errors import InputError
 from dashpot.plant import scenario_keys as keys
 from dashpot.plant.car import GRAVITY_M_S2, Car, load_car
@@ -226,14 +226,10 @@ def read_scenario(document: Document) -> Scenario:
         InputError: with every mistake.
 
     """
-    file, findings, filled = validate(keys.ScenarioFile, document, _stand_in)
-    if file is None:
-        refuse(findings)
-        raise AssertionError("a file that cannot be completed has mistakes")
+    file, findings, filled = completed(keys.ScenarioFile, document, _stand_in)
     reader = _Reader(document, file)
     made = reader.scenario()
-    findings += [finding for finding in reader.findings if not touches(finding, filled)]
-    refuse(findings)
+    refuse_all(findings, reader.findings, filled)
     assert made is not None
     return made
 

@@ -19,8 +19,8 @@ import numpy as np
 from pydantic import Field
 
 from dashpot.calibration import units as cal_units
-from dashpot.calibration.findings import Document, Finding, nearest, refuse
-from dashpot.calibration.schema import In, Number, Plain, Strict, touches, unit_factor, validate
+from dashpot.calibration.findings import Document, Finding, nearest
+from dashpot.calibration.schema import In, Number, Plain, Strict, completed, refuse_all, unit_factor
 from dashpot.files import atomic_path
 from dashpot.plant import coil as plant_coil
 from dashpot.plant import damper as plant_damper
@@ -384,12 +384,8 @@ def read_valve(document: Document) -> Valve:
         InputError: with every mistake.
 
     """
-    file, findings, filled = validate(ValveKeys, document, _stand_in)
-    if file is None:
-        refuse(findings)
-        raise AssertionError("a file that cannot be completed has mistakes")
-    findings += [finding for finding in _doubtful(document, file) if not touches(finding, filled)]
-    refuse(findings)
+    file, findings, filled = completed(ValveKeys, document, _stand_in)
+    refuse_all(findings, _doubtful(document, file), filled)
     currents = file.currents
     return Valve(
         name=file.name,

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Annotated, Any
 
 from dashpot.calibration import units
-from dashpot.calibration.findings import Document, Finding, refuse
-from dashpot.calibration.schema import In, Number, Plain, Series, Strict, touches, validate
+from dashpot.calibration.findings import Document, Finding
+from dashpot.calibration.schema import In, Number, Plain, Series, Strict, completed, refuse_all
 from dashpot.calibration.units import Family
 
 _DEGREE = units.ANGLE.factors["rad"] / 10
@@ -259,12 +259,8 @@ def read_targets(document: Document) -> Targets:
         InputError: with every mistake.
 
     """
-    file, findings, filled = validate(TargetsFile, document, _stand_in)
-    if file is None:
-        refuse(findings)
-        raise AssertionError("a file that cannot be completed has mistakes")
-    findings += [finding for finding in _between(document, file) if not touches(finding, filled)]
-    refuse(findings)
+    file, findings, filled = completed(TargetsFile, document, _stand_in)
+    refuse_all(findings, _between(document, file), filled)
     gravity = float(units.GRAVITY)
     damping, load, bands = file.damping, file.under_load, file.stroke_speed
     brakes, steering = file.brakes, file.steering

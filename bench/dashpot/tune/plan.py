@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 from pydantic import Field
 
 from dashpot.calibration import units
-from dashpot.calibration.findings import Document, Finding, nearest, refuse
-from dashpot.calibration.schema import In, Number, Plain, Strict, touches, validate
+from dashpot.calibration.findings import Document, Finding, nearest
+from dashpot.calibration.schema import In, Number, Plain, Strict, completed, refuse_all
 from dashpot.calibration.units import Family, decimal_text, parse
 from dashpot.errors import InputError
 from dashpot.evaluate.figures import METRICS, Metric
@@ -240,13 +240,10 @@ def read_tune(document: Document, numbers: Numbers) -> Tune:
         InputError: with every mistake.
 
     """
-    file, findings, filled = validate(TuneFile, document, _stand_in)
-    if file is None:
-        refuse(findings)
-        raise AssertionError("a file that cannot be completed has mistakes")
+    file, findings, filled = completed(TuneFile, document, _stand_in)
     reader = _Reader(document, file, numbers)
     tune = reader.tune()
-    refuse([*findings, *(finding for finding in reader.findings if not touches(finding, filled))])
+    refuse_all(findings, reader.findings, filled)
     return tune
 
 
