@@ -27,6 +27,7 @@ from dashpot.plant.driver import (
     speed_profile,
     top_speed_m_s,
 )
+from dashpot.plant.road import between
 from dashpot.plant.streams import stream
 
 if TYPE_CHECKING:
@@ -132,26 +133,15 @@ class Drive:
             )
         drive = np.column_stack((self.accel_long_m_s2, self.accel_lat_m_s2, self.speed_m_s))
         count = (len(self.time_s) - 1) * steps + 1
-        road, between = np.empty((count, 4)), np.empty((count, 3))
-        road[::steps], between[::steps] = self.road_m, drive
+        road, along = np.empty((count, 4)), np.empty((count, 3))
+        road[::steps], along[::steps] = self.road_m, drive
         around = np.concatenate((self.road_m[:1], self.road_m, self.road_m[-1:]))
         before, here, after, later = around[:-3], around[1:-2], around[2:-1], around[3:]
         for part in range(1, steps):
             share = part / steps
-            road[part::steps] = here + 0.5 * share * (
-                after
-                - before
-                + share
-                * (
-                    2.0 * before
-                    - 5.0 * here
-                    + 4.0 * after
-                    - later
-                    + share * (3.0 * (here - after) + later - before)
-                )
-            )
-            between[part::steps] = drive[:-1] + share * (drive[1:] - drive[:-1])
-        return Inputs(road, between)
+            road[part::steps] = between(before, here, after, later, share)
+            along[part::steps] = drive[:-1] + share * (drive[1:] - drive[:-1])
+        return Inputs(road, along)
 
 
 def integral(values: Floats) -> Floats:

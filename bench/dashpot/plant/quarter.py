@@ -6,7 +6,7 @@ ms zs'' = -F, mu zu'' = F - kt (zu - zr), F = ks (zs - zu) + c (zs' - zu'); the 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -71,13 +71,7 @@ class QuarterCar:
         States: suspension extension zs - zu, body rate, tyre extension zu - zr, wheel rate. Outputs: extension, body
         acceleration, extension rate, change of tyre load.
         """
-        ms, mu, ks, c, kt = (
-            self.body_kg,
-            self.wheel_kg,
-            self.spring_n_per_m,
-            self.damping_n_s_per_m,
-            self.tyre_n_per_m,
-        )
+        ms, mu, ks, c, kt = astuple(self)
         a = np.array(
             [
                 [0.0, 1.0, 0.0, -1.0],
@@ -123,13 +117,7 @@ class QuarterCar:
         Derived from the Lyapunov equation of the system; the family: Gobbi and Mastinu 2001,
         doi 10.1006/jsvi.2001.3591 [S].
         """
-        ms, mu, ks, c, kt = (
-            self.body_kg,
-            self.wheel_kg,
-            self.spring_n_per_m,
-            self.damping_n_s_per_m,
-            self.tyre_n_per_m,
-        )
+        ms, mu, ks, c, kt = astuple(self)
         both = ms + mu
         deflection2 = (
             intensity

@@ -84,19 +84,7 @@ class Road:
         share = place - base
         index = base.astype(np.int64)
         before, here, after, later = (track[(index + k) % count] for k in (-1, 0, 1, 2))
-        height: Floats = here + 0.5 * share * (
-            after
-            - before
-            + share
-            * (
-                2.0 * before
-                - 5.0 * here
-                + 4.0 * after
-                - later
-                + share * (3.0 * (here - after) + later - before)
-            )
-        )
-        return height
+        return between(before, here, after, later, share)
 
     def under_wheels(self, distance_m: Floats, wheelbase_m: float) -> Floats:
         """Return heights under the four wheels, (n, 4), for distances of the front axle; the rear follows."""
@@ -112,6 +100,17 @@ class Road:
         """Return the distances of the points, (count,)."""
         grid: Floats = np.arange(self.height_m.shape[1], dtype=np.float64) * self.step_m
         return grid
+
+
+def between(before: Floats, here: Floats, after: Floats, later: Floats, share: Floats | float) -> Floats:
+    """Return the value at a share of the way from `here` to `after`, by Catmull and Rom's cubic through four points."""
+    value: Floats = here + 0.5 * share * (
+        after
+        - before
+        + share
+        * (2.0 * before - 5.0 * here + 4.0 * after - later + share * (3.0 * (here - after) + later - before))
+    )
+    return value
 
 
 def isotropic_coherence(wave_per_m: Floats | float, track_m: float, waviness: float = 2.0) -> Floats:
