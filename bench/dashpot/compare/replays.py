@@ -27,9 +27,8 @@ from dashpot.errors import DashpotError, FirmwareError, InputError
 from dashpot.files import atomic_folder, sha256_file
 from dashpot.layout import Layout
 from dashpot.logs.reader import open_log
-from dashpot.replay.engine import ReplayOptions, replay
 from dashpot.replay.imagecache import PACKAGE, VARIABLE
-from dashpot.replay.job import Starting, describe, firmware_hash, image_of
+from dashpot.replay.job import Starting, firmware_hash, image_of, store_run
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -262,19 +261,7 @@ def _replay(job: Job, image: ReplayImage, log_hash: str, advance: Callable[[int]
         layout = Layout.load(job.firmware)
         reader = open_log(job.log, format=job.format)
         with Starting(job, layout) as starting:
-            target = starting.target()
-            target.load(image.data)
-            (folder / runs.IMAGE).write_bytes(image.data)
-            shutil.copyfile(job.firmware / runs.LAYOUT, folder / runs.LAYOUT)
-            options = ReplayOptions(
-                period_us=image.period_us,
-                channel=job.channel,
-                max_gap_us=round(job.max_gap_s * 1e6),
-                start_us=job.start_us,
-            )
-            with runs.RunWriter(folder, layout) as writer:
-                done = replay(reader, target, layout, options, writer, advance)
-            describe(folder, job, layout, reader, target, image, options, done, log_hash, started)
+            store_run(folder, job, layout, starting, reader, image, lambda: log_hash, advance, started)
 
 
 def _key(job: Job, image: ReplayImage, firmware: str, log_hash: str, sources: str) -> str:

@@ -21,7 +21,7 @@ from dashpot.replay.report import skipped_of, summarise, time_of
 from dashpot.targets import TargetOptions, make_target
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from dashpot.logs.reader import LogReader
     from dashpot.replay.engine import Replayed
@@ -90,22 +90,54 @@ def run_job(job: Job, started: float) -> dict[str, Any]:
         # The interpreter starts while we import and pack.
         with Starting(job, layout) as starting:
             image = image_of(job, layout)
-            target = starting.target()
-            target.load(image.data)
-            (folder / runs.IMAGE).write_bytes(image.data)
-            shutil.copyfile(job.firmware / runs.LAYOUT, folder / runs.LAYOUT)
-            options = ReplayOptions(
-                period_us=image.period_us,
-                channel=job.channel,
-                max_gap_us=round(job.max_gap_s * 1e6),
-                start_us=job.start_us,
-            )
-            with (
-                console.progress(reader.bytes_total, "replay", "B") as bar,
-                runs.RunWriter(folder, layout) as writer,
-            ):
-                done = replay(reader, target, layout, options, writer, bar.advance)
-        return describe(folder, job, layout, reader, target, image, options, done, log_hash.result(), started)
+            with console.progress(reader.bytes_total, "replay", "B") as bar:
+                return store_run(
+                    folder, job, layout, starting, reader, image, log_hash.result, bar.advance, started
+                )
+
+
+def store_run(
+    folder: Path,
+    job: Job,
+    layout: Layout,
+    starting: Starting,
+    reader: LogReader,
+    image: ReplayImage,
+    log_hash: Callable[[], str],
+    advance: Callable[[int], None],
+    started: float,
+) -> dict[str, Any]:
+    """Replay into a folder that is there, and return the summary.
+
+    Args:
+        folder: of the run.
+        job: what to do.
+        layout: of the firmware.
+        starting: the job's target.
+        reader: of the log, at its begin.
+        image: what the firmware gets.
+        log_hash: gives the log's SHA-256; called when all else is done.
+        advance: called with the bytes of the log that were read since the call before.
+        started: time.perf_counter() when the work began.
+
+    Raises:
+        InputError: something given cannot be used.
+        FirmwareError: the firmware raised, ended or broke the protocol.
+
+    """
+    target = starting.target()
+    target.load(image.data)
+    (folder / runs.IMAGE).write_bytes(image.data)
+    shutil.copyfile(job.firmware / runs.LAYOUT, folder / runs.LAYOUT)
+    options = ReplayOptions(
+        period_us=image.period_us,
+        channel=job.channel,
+        max_gap_us=round(job.max_gap_s * 1e6),
+        start_us=job.start_us,
+    )
+    with runs.RunWriter(folder, layout) as writer:
+        done = replay(reader, target, layout, options, writer, advance)
+    return describe(folder, job, layout, reader, target, image, options, done, log_hash(), started)
 
 
 def describe(
