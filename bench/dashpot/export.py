@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import fnmatch
 import json
+from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -19,7 +20,7 @@ from dashpot.runs import TICKS, ColumnInfo, Run
 from dashpot.version import __version__
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     import pyarrow as pa
@@ -75,17 +76,16 @@ def export_run(
         raise InputError(f"{path.suffix or 'no suffix'} is no format; {', '.join(FORMATS)} are", where=path)
     if not run.ticks:
         raise InputError("has no tick to export", where=run.path)
-    made = [path]
-    with atomic_path(path) as aside:
-        if write is _write_csv:
-            beside = path.with_name(path.name + METADATA)
-            with atomic_path(beside) as aside_metadata:
-                write(run, aside, columns, advance)
-                aside_metadata.write_text(_csv_metadata(path.name, columns), encoding="utf-8")
-            made.append(beside)
-        else:
+    with ExitStack() as stack:
+        aside = stack.enter_context(atomic_path(path))
+        if write is not _write_csv:
             write(run, aside, columns, advance)
-    return made
+            return [path]
+        beside = path.with_name(path.name + METADATA)
+        about = stack.enter_context(atomic_path(beside))
+        write(run, aside, columns, advance)
+        about.write_text(_csv_metadata(path.name, columns), encoding="utf-8")
+        return [path, beside]
 
 
 def _write_parquet(
@@ -93,35 +93,30 @@ def _write_parquet(
 ) -> None:
     import pyarrow.parquet as pq
 
-    schema = None
-    writer: Any = None
-    try:
-        for batch in run.batches([info.name for info in columns]):
-            if writer is None:
-                schema = batch.schema
-                writer = pq.ParquetWriter(str(path), schema, compression="zstd")
-            writer.write_batch(batch)
-            advance(batch.num_rows)
-    finally:
-        if writer is not None:
-            writer.close()
+    _write_batches(
+        run, columns, advance, lambda schema: pq.ParquetWriter(str(path), schema, compression="zstd")
+    )
 
 
 def _write_csv(run: Run, path: Path, columns: Sequence[ColumnInfo], advance: Callable[[int], None]) -> None:
-    import pyarrow as pa
-    import pyarrow.csv
+    import pyarrow.csv as pc
 
-    options = pa.csv.WriteOptions(quoting_style="none")
-    writer: Any = None
-    try:
+    options = pc.WriteOptions(quoting_style="none")
+    _write_batches(
+        run, columns, advance, lambda schema: pc.CSVWriter(str(path), schema, write_options=options)
+    )
+
+
+def _write_batches(
+    run: Run, columns: Sequence[ColumnInfo], advance: Callable[[int], None], begin: Callable[[pa.Schema], Any]
+) -> None:
+    """Write the run's batches with one of Arrow's writers, which `begin` makes for the first one's schema."""
+    with ExitStack() as stack:
+        writer: Any = None
         for batch in run.batches([info.name for info in columns]):
-            if writer is None:
-                writer = pa.csv.CSVWriter(str(path), batch.schema, write_options=options)
+            writer = writer or stack.enter_context(begin(batch.schema))
             writer.write_batch(batch)
             advance(batch.num_rows)
-    finally:
-        if writer is not None:
-            writer.close()
 
 
 def _csv_metadata(name: str, columns: Sequence[ColumnInfo]) -> str:
@@ -150,7 +145,7 @@ def _write_mf4(run: Run, path: Path, columns: Sequence[ColumnInfo], advance: Cal
     with MDF(version=MDF_VERSION) as file:
         start_us = None
         for batch in run.batches([info.name for info in columns]):
-            values = {name: column.to_numpy() for name, column in _named(batch)}
+            values = {info.name: batch.column(info.name).to_numpy() for info in columns}
             log_us = values[LOG_US]
             first = start_us is None
             if start_us is None:
@@ -187,7 +182,3 @@ def _history(abs_time_ns: int) -> Any:
     entry.abs_time = abs_time_ns
     entry.tz_offset = entry.daylight_save_time = 0
     return entry
-
-
-def _named(batch: pa.RecordBatch) -> Iterator[tuple[str, Any]]:
-    yield from zip(batch.schema.names, batch.columns, strict=True)
