@@ -11,6 +11,7 @@ from dashpot.evaluate.pictures import Spot, trade_off
 from dashpot.evaluate.statistics import pareto
 from dashpot.evaluate.study import BEST, EQUAL, LADDER
 from dashpot.evaluate.verdict import OVERALL, PICTURES, TYRE
+from dashpot.htmlpage import html_page, html_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -107,16 +108,10 @@ def show(said: Mapping[str, Any]) -> None:
 
 def page(said: Mapping[str, Any]) -> str:
     """Return the page."""
-    from dashpot.faults.page import STYLE
-
     verdict, metrics = said["verdict"], said["metrics"]
     title = "Which setting of the dampers?"
     mark = ("good", "&#10003;") if verdict["beats"] else ("bad", "&#10007;")
     parts = [
-        "<!DOCTYPE html>",
-        f'<html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>',
-        '<meta name="viewport" content="width=device-width,initial-scale=1">',
-        f"<style>{STYLE}</style></head><body><main>",
         f"<h1>{escape(title)}</h1>",
         f'<p class="soft">{escape(_about(said))}</p>',
         f'<div class="verdict {mark[0]}">{mark[1]} {escape(verdict["sentence"])}</div>',
@@ -172,9 +167,8 @@ def page(said: Mapping[str, Any]) -> str:
         _table(["input", "file", "SHA-256"], _inputs(said["inputs"])),
         f"<p>{escape(', '.join(f'{name} {value}' for name, value in said['versions'].items()))}.</p>",
         f"<h2>Cautions</h2><pre>{escape(CAUTIONS)}</pre>",
-        "</main></body></html>",
     ]
-    return "\n".join(parts) + "\n"
+    return html_page(title, parts)
 
 
 def doubts(said: Mapping[str, Any]) -> list[str]:
@@ -255,13 +249,5 @@ def _inputs(inputs: Mapping[str, Any]) -> list[list[str]]:
 
 def _table(head: Sequence[str], rows: Sequence[Sequence[str]], *, raw: bool = False) -> str:
     """Return a table; the first column is text, the others stand to the right; `raw` cells are HTML already."""
-    top = "".join(f"<th{' class=n' if i else ''}>{escape(name)}</th>" for i, name in enumerate(head))
-    body = "".join(
-        "<tr>"
-        + "".join(
-            f"<td{' class=n' if i else ''}>{cell if raw else escape(cell)}</td>" for i, cell in enumerate(row)
-        )
-        + "</tr>"
-        for row in rows
-    )
-    return f'<div class="wide"><table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
+    names = [escape(name) for name in head] if raw else head
+    return html_table(names, rows, range(1, len(head)), raw=raw)

@@ -14,6 +14,7 @@ from dashpot.cautions import CAUTIONS
 from dashpot.faults.kinds import KINDS
 from dashpot.faults.results import summarise
 from dashpot.faultwords import fault_words
+from dashpot.htmlpage import html_page, html_table
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -32,56 +33,12 @@ KEY = (
     "safe current; upright: the reaction is complete. The band below is the mode, the shaded time the fault.</p>"
 )
 
-STYLE = """
-:root{--ink:#1d2328;--soft:#5b6670;--line:#cfd5da;--good:#0b5f94;--bad:#b3450a;--paper:#fff;--wash:#f4f6f7}
-*{box-sizing:border-box;print-color-adjust:exact}
-body{margin:0;color:var(--ink);background:var(--wash);font:15px/1.45 "DejaVu Sans",Verdana,system-ui,sans-serif}
-main{max-width:1280px;margin:0 auto;padding:28px 36px 60px;background:var(--paper)}
-h1{font-size:27px;margin:0 0 4px}
-h2{font-size:18px;margin:38px 0 8px;padding-top:12px;border-top:2px solid var(--ink)}
-h3{font-size:14px;margin:18px 0 2px;font-family:"DejaVu Sans Mono",monospace}
-p{margin:6px 0;max-width:86ch}
-.soft{color:var(--soft)}
-.verdict{display:inline-block;margin:12px 0;padding:9px 16px;border:2px solid;border-radius:4px;font-size:18px;font-weight:bold}
-.good{color:var(--good)}.bad{color:var(--bad)}
-.verdict.good{background:#e9f2f8}.verdict.bad{background:#fbece2}
-.wide{overflow-x:auto}
-table{border-collapse:collapse;font-size:13px;width:100%;margin:8px 0}
-th{text-align:left;font-weight:600;border-bottom:1.5px solid var(--ink);padding:4px 9px 4px 0;vertical-align:bottom}
-td{border-bottom:1px solid var(--line);padding:4px 9px 4px 0;vertical-align:top}
-td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}
-td.n{white-space:nowrap}
-code{font-family:"DejaVu Sans Mono",monospace;font-size:12px;overflow-wrap:anywhere}
-code.word{white-space:nowrap}
-.first td:first-child{min-width:17em}
-.bar{display:inline-block;vertical-align:middle;margin-left:6px}
-figure{margin:10px 0 20px}
-figcaption{font-size:12.5px;color:var(--soft)}
-svg text{font:11px "DejaVu Sans",Verdana,sans-serif;fill:var(--ink)}
-.pair{display:grid;grid-template-columns:repeat(2,minmax(0,1fr));gap:0 28px}
-.pair svg{width:100%;height:auto}
-pre{white-space:pre-wrap;font-size:13px;background:var(--wash);padding:10px 14px;border-left:4px solid var(--bad)}
-@media(max-width:800px){main{padding:16px}.pair{grid-template-columns:1fr}}
-@media print{
- @page{size:A4;margin:14mm 12mm}
- body{background:#fff;font-size:10.5px}
- main{max-width:none;padding:0}
- table{font-size:9px}code{font-size:8.5px}
- h2,h3{break-after:avoid}tr,figure,pre{break-inside:avoid}thead{display:table-header-group}
- .wide{overflow:visible}
-}
-"""
-
 
 def page(campaign: Campaign) -> str:
     """Return the page."""
     said = summarise(campaign)
     title = f"Fault campaign: {campaign.plan.name}"
     parts = [
-        "<!DOCTYPE html>",
-        f'<html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>',
-        '<meta name="viewport" content="width=device-width,initial-scale=1">',
-        f"<style>{STYLE}</style></head><body><main>",
         *_head(campaign, said, title),
         *_failures(campaign),
         *_groups(campaign, said),
@@ -92,9 +49,8 @@ def page(campaign: Campaign) -> str:
         *_rows(campaign),
         "<h2>Cautions</h2>",
         f"<pre>{escape(CAUTIONS)}</pre>",
-        "</main></body></html>",
     ]
-    return "\n".join(parts) + "\n"
+    return html_page(title, parts)
 
 
 def _mark(good: bool) -> str:
@@ -103,18 +59,8 @@ def _mark(good: bool) -> str:
 
 def _table(head: Sequence[tuple[str, bool]], rows: Iterable[Sequence[str]], style: str = "") -> str:
     """Return a table of finished cells; a column with True is of numbers."""
-    numbers = [number for _, number in head]
-    lines = [f'<div class="wide {style}"><table><thead><tr>']
-    lines += [f"<th{' class=n' if number else ''}>{text}</th>" for text, number in head]
-    lines.append("</tr></thead><tbody>")
-    for row in rows:
-        cells = [
-            f"<td{' class=n' if number else ''}>{cell}</td>"
-            for cell, number in zip(row, numbers, strict=True)
-        ]
-        lines.append(f"<tr>{''.join(cells)}</tr>")
-    lines.append("</tbody></table></div>")
-    return "".join(lines)
+    numbers = {at for at, (_, number) in enumerate(head) if number}
+    return html_table([text for text, _ in head], rows, numbers, raw=True, style=style)
 
 
 def _head(campaign: Campaign, said: dict[str, Any], title: str) -> list[str]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from dashpot.calibration.model import CORNERS
 from dashpot.calibration.scalars import ENABLED
+from dashpot.htmlpage import html_page, html_table
 from dashpot.plant.car import GRAVITY_M_S2
 from dashpot.plant.metrics import braking_transfer_n, steady_roll_rad, steady_transfer
 from dashpot.starting import layers
@@ -340,14 +341,8 @@ def _about(said: dict[str, Any]) -> str:
 
 def page(said: dict[str, Any]) -> str:
     """Return the report as one HTML page without any other file."""
-    from dashpot.faults.page import STYLE
-
     title = f"Starting calibration: {said['car']}"
     parts = [
-        "<!doctype html>",
-        '<html lang="en"><head><meta charset="utf-8">',
-        '<meta name="viewport" content="width=device-width,initial-scale=1">',
-        f"<title>{escape(title)}</title><style>{STYLE}</style></head><body><main>",
         f"<h1>{escape(title)}</h1>",
         f'<p class="soft">{escape(_about(said))}</p>',
     ]
@@ -357,15 +352,8 @@ def page(said: dict[str, Any]) -> str:
             parts += ["<ul>", *(f"<li>{escape(line)}</li>" for line in block.text), "</ul>"]
             continue
         parts += [f"<p>{escape(line)}</p>" for line in block.text]
-        head = "".join(f"<th>{escape(name)}</th>" for name in block.columns)
-        body = "".join(
-            f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in block.rows
-        )
-        parts.append(
-            f'<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>'
-        )
-    parts.append("</main></body></html>\n")
-    return "\n".join(parts)
+        parts.append(html_table(block.columns, block.rows))
+    return html_page(title, parts)
 
 
 def show(said: dict[str, Any]) -> None:

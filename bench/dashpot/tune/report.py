@@ -6,6 +6,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from dashpot.evaluate.figures import METRICS
+from dashpot.htmlpage import html_page, html_table
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -119,16 +120,10 @@ def _change_rows(said: Mapping[str, Any]) -> list[tuple[str, ...]]:
 
 def page(said: Mapping[str, Any]) -> str:
     """Return the report as one HTML page."""
-    from dashpot.faults.page import STYLE
-
     title = f"Tuning: {said['tune']}"
     good = said["verdict"]["improved"]
     mark, style = ("&#10003;", "good") if good else ("&#10007;", "bad")
     parts = [
-        "<!doctype html>",
-        '<html lang="en"><head><meta charset="utf-8">',
-        '<meta name="viewport" content="width=device-width,initial-scale=1">',
-        f"<title>{escape(title)}</title><style>{STYLE}</style></head><body><main>",
         f"<h1>{escape(title)}</h1>",
         f'<div class="verdict {style}">{mark} {escape(said["verdict"]["says"])}</div>',
         f"<p>{escape(said['notes'])}</p>" if said["notes"] else "",
@@ -157,19 +152,13 @@ def page(said: Mapping[str, Any]) -> str:
         "<ul>",
         *(f"<li>{escape(line)}</li>" for line in NOTES),
         *(f"<li>Doubt about the start: {escape(line)}</li>" for line in said["doubts"]),
-        "</ul></main></body></html>\n",
+        "</ul>",
     ]
-    return "\n".join(parts)
+    return html_page(title, parts)
 
 
 def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    styles = [" class=n" if name in NUMBERS else "" for name in head]
-    top = "".join(f"<th{style}>{escape(name)}</th>" for name, style in zip(head, styles, strict=True))
-    body = "".join(
-        f"<tr>{''.join(f'<td{style}>{escape(cell)}</td>' for cell, style in zip(row, styles, strict=True))}</tr>"
-        for row in rows
-    )
-    return f'<div class="wide"><table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
+    return html_table(head, rows, [at for at, name in enumerate(head) if name in NUMBERS])
 
 
 def asked_rows(said: Mapping[str, Any]) -> list[tuple[str, str]]:
