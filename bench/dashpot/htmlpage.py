@@ -11,6 +11,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Sequence
 
+#: Of a table that is as wide as its cells, not as the page.
+SNUG = "snug"
+
 STYLE = """
 :root{--ink:#1d2328;--soft:#5b6670;--line:#cfd5da;--good:#0b5f94;--bad:#b3450a;--paper:#fff;--wash:#f4f6f7}
 *{box-sizing:border-box;print-color-adjust:exact}
@@ -33,6 +36,7 @@ td.n{white-space:nowrap}
 code{font-family:"DejaVu Sans Mono",monospace;font-size:12px;overflow-wrap:anywhere}
 code.word{white-space:nowrap}
 .first td:first-child{min-width:17em}
+.snug table{width:auto}.snug th,.snug td{padding-right:14px}
 .bar{display:inline-block;vertical-align:middle;margin-left:6px}
 figure{margin:10px 0 20px}
 figcaption{font-size:12.5px;color:var(--soft)}

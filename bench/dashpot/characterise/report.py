@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from dashpot.cautions import CAUTIONS
 from dashpot.characterise.results import figures_of, force_table
-from dashpot.htmlpage import html_page, html_table
+from dashpot.htmlpage import SNUG, html_page, html_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -31,7 +31,7 @@ def page(
         f'<p class="soft">Forces are the valve\'s alone, gas and friction apart. ± are {escape(said["bands"])}.</p>',
         *_doubts(said),
         "<h2>Figures</h2>",
-        html_table(["figure", "value", "±", "unit"], figures_of(dict(said)), {1, 2}),
+        html_table(["figure", "value", "±", "unit"], figures_of(dict(said)), {1, 2}, style=SNUG),
         "<h2>Valve curve</h2>",
         (
             f'<p class="soft">Equal steps of demand are equal steps of force, evened over {escape(curve["evened_over"])}. With '
@@ -46,6 +46,7 @@ def page(
                 )
             ],
             {0, 1, 2},
+            style=SNUG,
         ),
         "<h2>Pictures</h2>",
         '<div class="pair">',
@@ -57,13 +58,13 @@ def page(
     ]
     for way, name in enumerate(said["surface"]["ways"]):
         head, rows = force_table(dict(said), way)
-        parts += [f"<h2>Forces in {name}, N</h2>", html_table(head, rows, range(len(head)))]
+        parts += [f"<h2>Forces in {name}, N</h2>", html_table(head, rows, range(len(head)), style=SNUG)]
     parts += [
         "<h2>Authority</h2>",
         '<p class="soft">Firmest over softest force at each stroke speed.</p>',
         _authority(said),
         "<h2>What it rests on</h2>",
-        html_table(["file", "SHA-256"], [[one["name"], one["sha256"]] for one in inputs]),
+        html_table(["file", "SHA-256"], [[one["name"], one["sha256"]] for one in inputs], style=SNUG),
         f"<p>{escape(', '.join(f'{count} {kind}' for kind, count in said['tests'].items()))}. Seed {said['seed']}.</p>",
         "<h2>Cautions</h2>",
         f"<pre>{escape(CAUTIONS)}</pre>",
@@ -95,4 +96,6 @@ def _authority(said: Mapping[str, Any]) -> str:
             said["surface"]["ways"], authority["ratio"], authority["band"], strict=True
         )
     ]
-    return html_table(["mm/s", *(f"{speed:.0f}" for speed in speeds)], rows, range(1, len(speeds) + 1))
+    return html_table(
+        ["mm/s", *(f"{speed:.0f}" for speed in speeds)], rows, range(1, len(speeds) + 1), style=SNUG
+    )
