@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
+from dashpot import options
+
 if TYPE_CHECKING:
     from dashpot.layout import Layout
 
@@ -36,7 +38,7 @@ class Entry(NamedTuple):
 @click.command(short_help="Look up a fault, check, mode or code of the firmware.")
 @click.argument("code", required=False)
 @click.option("--kind", type=click.Choice(KINDS), help="Only codes of this kind.")
-@click.option("--firmware", type=click.Path(path_type=Path), help="Folder of the firmware; ours by default.")
+@options.firmware
 @click.option("--json", "as_json", is_flag=True, help="Print the entries as JSON.")
 def command(code: str | None, kind: str | None, firmware: Path | None, as_json: bool) -> None:
     """List every code of the firmware, or explain CODE.

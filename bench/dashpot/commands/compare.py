@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from dashpot import options
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -31,15 +33,9 @@ if TYPE_CHECKING:
     help="The old firmware; ours by default. git:REF:DIR where there are several.",
 )
 @click.option("--firmware-new", metavar="DIR|git:REF", help="The new one; the old by default.")
-@click.option(
-    "--dbc", multiple=True, type=click.Path(path_type=Path),
-    help="DBC instead of those that the vehicle file names; may be given again.",
-)  # fmt: skip
-@click.option(
-    "--target", type=click.Choice(["host", "cpython"]), default="host", show_default=True,
-    help="host: the MicroPython interpreter; cpython: checked, slow.",
-)  # fmt: skip
-@click.option("--micropython", type=click.Path(path_type=Path), help="The interpreter, 1.28 or newer.")
+@options.dbc
+@options.target
+@options.micropython
 @click.option("--channel", help="The logs' channel to replay, where they have several.")
 @click.option(
     "--format", "log_format", type=click.Choice(["candump", "asc", "blf", "trc", "csv", "mf4"]),

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 import click
 import numpy as np
 
+from dashpot import options
+
 if TYPE_CHECKING:
     from dashpot.demo import DemoLap
     from dashpot.faults import Campaign
@@ -38,11 +40,8 @@ BEFORE_S, AFTER_S = 0.6, 1.3
 @click.option(
     "--seed", type=click.IntRange(0), default=1, show_default=True, help="Draws road, driver and noise."
 )
-@click.option(
-    "--target", type=click.Choice(["host", "cpython"]), default="host", show_default=True,
-    help="host: the MicroPython interpreter; cpython: checked, slow.",
-)  # fmt: skip
-@click.option("--micropython", type=click.Path(path_type=Path), help="The interpreter, 1.28 or newer.")
+@options.target
+@options.micropython
 @click.option("--no-faults", is_flag=True, help="Leave the faults out.")
 @click.option("--json", "as_json", is_flag=True, help="Print what came of it as JSON.")
 def command(

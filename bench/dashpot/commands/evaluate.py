@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from dashpot import options
+
 if TYPE_CHECKING:
     from dashpot.evaluate.setup import Job
 
@@ -52,8 +54,8 @@ QUICK = (2, 8.0, 6.0, 0)
     "--duration", type=click.FloatRange(4.0, 900.0), metavar="SECONDS", help="Longest drive.  [default: 90]"
 )
 @click.option("--quick", is_flag=True, help="Two seeds of 8 s and a short search: to see how it works.")
-@click.option("--firmware", type=click.Path(path_type=Path), help="Folder of the firmware; ours by default.")
-@click.option("--micropython", type=click.Path(path_type=Path), help="The interpreter, 1.28 or newer.")
+@options.firmware
+@options.micropython
 @click.option(
     "--jobs",
     type=click.IntRange(1),

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from dashpot import options
+
 if TYPE_CHECKING:
     from dashpot.faults import Campaign
 
@@ -27,21 +29,15 @@ SHOWN_FAILURES = 20
     "--plan", type=click.Path(path_type=Path), required=True,
     help="plan.toml: which faults, where, when, how long.",
 )  # fmt: skip
-@click.option("--firmware", type=click.Path(path_type=Path), help="Folder of the firmware; ours by default.")
-@click.option(
-    "--target", type=click.Choice(["host", "cpython"]), default="host", show_default=True,
-    help="host: the MicroPython interpreter; cpython: checked, slow.",
-)  # fmt: skip
-@click.option("--micropython", type=click.Path(path_type=Path), help="The interpreter, 1.28 or newer.")
+@options.firmware
+@options.target
+@options.micropython
 @click.option(
     "--jobs", type=click.IntRange(1, 256), help="Firmware processes at once; one a processor by default."
 )
 @click.option("--rows", multiple=True, metavar="GLOB", help="Only rows whose id matches; may be given again.")
 @click.option("--channel", help="The log's channel, where it has several.")
-@click.option(
-    "--format", "log_format", type=click.Choice(["candump", "asc", "blf", "trc", "csv", "mf4"]),
-    help="The log's format; found out by default.",
-)  # fmt: skip
+@options.log_format
 @click.option("--junit", type=click.Path(path_type=Path), help="Write the verdicts as JUnit XML there too.")
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="The folder to make.")
 @click.option("--replace", is_flag=True, help="Replace an earlier campaign at --out.")

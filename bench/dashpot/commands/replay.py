@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from dashpot import options
+
 STARTED = time.perf_counter()
 
 
@@ -18,33 +20,21 @@ STARTED = time.perf_counter()
 @click.option(
     "--calibration", type=click.Path(path_type=Path), help="calibration.toml: maps, limits, valves."
 )
-@click.option(
-    "--dbc", multiple=True, type=click.Path(path_type=Path),
-    help="DBC instead of those that the vehicle file names; may be given again.",
-)  # fmt: skip
+@options.dbc
 @click.option("--image", type=click.Path(path_type=Path), help="A packed image instead of the two.")
-@click.option("--firmware", type=click.Path(path_type=Path), help="Folder of the firmware; ours by default.")
-@click.option(
-    "--target", type=click.Choice(["host", "cpython"]), default="host", show_default=True,
-    help="host: the MicroPython interpreter; cpython: checked, slow.",
-)  # fmt: skip
+@options.firmware
+@options.target
 @click.option(
     "--period-us", type=click.IntRange(1000, 10_000), help="Tick period instead of the calibration's."
 )
 @click.option("--channel", help="The log's channel to replay, where it has several.")
-@click.option("--micropython", type=click.Path(path_type=Path), help="The interpreter, 1.28 or newer.")
+@options.micropython
 @click.option(
     "--max-gap-s", type=click.FloatRange(0.01, 86_400), default=10.0, show_default=True,
     help="Longer silences are shortened to this.",
 )  # fmt: skip
-@click.option(
-    "--start-us", type=click.IntRange(0, (1 << 30) - 1), default=0, show_default=True,
-    help="The controller's clock at the first tick; it wraps at 2^30.",
-)  # fmt: skip
-@click.option(
-    "--format", "log_format", type=click.Choice(["candump", "asc", "blf", "trc", "csv", "mf4"]),
-    help="The log's format; found out by default.",
-)  # fmt: skip
+@options.start_us
+@options.log_format
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="The run folder to make.")
 @click.option("--replace", is_flag=True, help="Replace an earlier run at --out.")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")

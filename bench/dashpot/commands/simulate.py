@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from dashpot import options
+
 if TYPE_CHECKING:
     from dashpot.plant.simulate import Job, Loop
 
@@ -32,21 +34,12 @@ STARTED = time.perf_counter()
     "--calibration", type=click.Path(path_type=Path),
     help="calibration.toml: maps, limits, valves. Closes the loop with the firmware.",
 )  # fmt: skip
-@click.option(
-    "--dbc", multiple=True, type=click.Path(path_type=Path),
-    help="DBC instead of those that the vehicle file names; may be given again.",
-)  # fmt: skip
+@options.dbc
 @click.option("--image", type=click.Path(path_type=Path), help="A packed image instead of the two.")
-@click.option("--firmware", type=click.Path(path_type=Path), help="Folder of the firmware; ours by default.")
-@click.option(
-    "--target", type=click.Choice(["host", "cpython"]), default="host", show_default=True,
-    help="host: the MicroPython interpreter; cpython: checked, slow.",
-)  # fmt: skip
-@click.option("--micropython", type=click.Path(path_type=Path), help="The interpreter, 1.28 or newer.")
-@click.option(
-    "--start-us", type=click.IntRange(0, (1 << 30) - 1), default=0, show_default=True,
-    help="The controller's clock at the first tick; it wraps at 2^30.",
-)  # fmt: skip
+@options.firmware
+@options.target
+@options.micropython
+@options.start_us
 @click.option(
     "--seed", type=click.IntRange(0), help="Instead of the scenario's: another road, driver and noise."
 )

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from dashpot import options
+
 EXIT_NOT_BETTER = 1
 
 
@@ -19,12 +21,9 @@ EXIT_NOT_BETTER = 1
 @click.option(
     "--out", type=click.Path(path_type=Path), required=True, help="Folder for the records and the results."
 )
-@click.option(
-    "--dbc", multiple=True, type=click.Path(path_type=Path),
-    help="DBC instead of those that the vehicle file names; may be given again.",
-)  # fmt: skip
-@click.option("--firmware", type=click.Path(path_type=Path), help="Folder of the firmware; ours by default.")
-@click.option("--micropython", type=click.Path(path_type=Path), help="The interpreter, 1.28 or newer.")
+@options.dbc
+@options.firmware
+@options.micropython
 @click.option(
     "--jobs", type=click.IntRange(1, 256),
     help="Processes at once, one a processor by default. The result is the same.",
