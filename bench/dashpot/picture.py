@@ -6,6 +6,7 @@ meaning rests on colour alone, since every band carries its name.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -138,21 +139,26 @@ def _name(text: str) -> str:
     return text.replace("_", " ")
 
 
+def apart(levels: Sequence[float], gap: float, low: float, high: float = math.inf) -> list[float]:
+    """Move rising levels apart, so that names at them do not meet, and keep them within bounds."""
+    made = list(levels)
+    for _ in range(200):
+        for i in range(1, len(made)):
+            lack = gap - (made[i] - made[i - 1])
+            if lack > 1e-9 * gap:
+                made[i - 1] -= lack / 2.0
+                made[i] += lack / 2.0
+        made = [min(max(level, low), high) for level in made]
+    return made
+
+
 def _end_labels(panel: Any, time_s: Values, curves: Sequence[tuple[str, Values, str]]) -> None:
     """Write each curve's name at its right end, moved apart where they would meet."""
     low, high = panel.get_ylim()
     height_pt = panel.get_position().height * SIZE_INCH[1] * 72
     gap = 12.5 * (high - low) / height_pt
     ordered = sorted(curves, key=lambda curve: float(curve[1][-1]))
-    wanted = np.array([float(curve[1][-1]) for curve in ordered])
-    places = wanted.copy()
-    for _ in range(200):
-        for i in range(1, len(places)):
-            lack = gap - (places[i] - places[i - 1])
-            if lack > 1e-9:
-                places[i - 1] -= lack / 2
-                places[i] += lack / 2
-        places = np.clip(places, low, high)
+    places = apart([float(curve[1][-1]) for curve in ordered], gap, low, high)
     for (text, values, colour), place in zip(ordered, places, strict=True):
         panel.annotate(
             text, (time_s[-1], float(values[-1])), xytext=(1.012, (place - low) / (high - low)),

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dashpot.characterise import curve, response
+from dashpot.picture import apart
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -101,7 +102,9 @@ def chart(lines: Sequence[Line], x_label: str, y_label: str, said: str) -> str:
             )
     named = [(line, float(place(line.x[-1:], line.y[-1:])[0, 1])) for line in lines if line.name]
     for (line, _), level in zip(
-        sorted(named, key=lambda pair: pair[1]), _apart(sorted(level for _, level in named)), strict=True
+        sorted(named, key=lambda pair: pair[1]),
+        apart(sorted(level for _, level in named), LINE_PX, float(TOP)),
+        strict=True,
     ):
         parts.append(
             f'<text x="{LEFT + wide + 6}" y="{level + 4:.1f}" fill="{line.colour}">{escape(line.name)}</text>'
@@ -126,20 +129,6 @@ def ticks(low: float, high: float) -> list[float]:
     first, last = int(np.ceil(low / step - 1e-9)), int(np.floor(high / step + 1e-9))
     made = [round(step * i, 9) for i in range(first, last + 1)]
     return made if len(made) > 1 else [low - 1.0, high + 1.0]
-
-
-def _apart(levels: Sequence[float]) -> list[float]:
-    """Move rising levels apart so that names do not meet."""
-    made = list(levels)
-    for _ in range(100):
-        for i in range(1, len(made)):
-            lack = LINE_PX - (made[i] - made[i - 1])
-            if lack > 1e-6:
-                made[i - 1] -= lack / 2.0
-                made[i] += lack / 2.0
-        if made:
-            made[0] = max(made[0], float(TOP))
-    return made
 
 
 def _style(number: int) -> tuple[str, str]:

@@ -11,6 +11,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from dashpot.characterise.figures import COLOURS, GRID, INK, LINE_PX, SOFT, ticks
+from dashpot.picture import apart
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -94,7 +95,7 @@ def trade_off(spots: Sequence[Spot], line: Sequence[str], x_label: str, y_label:
         f'<polyline points="{joined}" fill="none" stroke="{SOFT}" stroke-width="1" stroke-dasharray="4 3"/>'
     )
     ordered = sorted(spots, key=lambda one: down(one.y))
-    levels = _apart([down(one.y) for one in ordered])
+    levels = apart([down(one.y) for one in ordered], LINE_PX, TOP + 4.0, HEIGHT - BOTTOM)
     for one, level in zip(ordered, levels, strict=True):
         _, colour = KINDS[one.kind]
         parts.append(
@@ -145,18 +146,3 @@ def _mark(spot: Spot, x: float, y: float) -> str:
     }
     points = " ".join(f"{x + SIZE * a:.1f},{y + SIZE * b:.1f}" for a, b in shapes[shape])
     return f'<polygon points="{points}" {style}/>'
-
-
-def _apart(levels: Sequence[float]) -> list[float]:
-    """Move rising levels apart so that names do not meet, inside the picture."""
-    made = list(levels)
-    floor = HEIGHT - BOTTOM
-    for _ in range(200):
-        for i in range(1, len(made)):
-            lack = LINE_PX - (made[i] - made[i - 1])
-            if lack > 1e-6:
-                made[i - 1] -= lack / 2.0
-                made[i] += lack / 2.0
-        made[0] = max(made[0], TOP + 4.0)
-        made[-1] = min(made[-1], floor)
-    return made
