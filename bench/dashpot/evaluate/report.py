@@ -90,7 +90,7 @@ def show(said: Mapping[str, Any]) -> None:
     metrics = said["metrics"]
     head = ["candidate", *(f"{metrics[name]['label']}, %" for name in SHORT)]
     console.table(
-        f"Change against the {BEST}, mean over {len(said['scenarios'])} scenarios; * where the 95 % interval leaves out 0",
+        f"Change against the {BEST}, mean over {_counted(said)}; * where the 95 % interval leaves out 0",
         head,
         [[name, *(change(cells.get(metric)) for metric in SHORT)] for name, cells in said["overall"].items()],
     )
@@ -187,7 +187,7 @@ def doubts(said: Mapping[str, Any]) -> list[str]:
 
 def _about(said: Mapping[str, Any]) -> str:
     return (
-        f"{len(said['candidates'])} candidates on {len(said['scenarios'])} scenarios, {len(said['seeds'])} seeds each. "
+        f"{len(said['candidates'])} candidates on {_counted(said)}, {len(said['seeds'])} seeds each. "
         "Simulated; the firmware is the real one."
     )
 
@@ -245,6 +245,11 @@ def _inputs(inputs: Mapping[str, Any]) -> list[list[str]]:
         for role, entry in inputs.items()
         for one in (entry if isinstance(entry, list) else [entry])
     ]
+
+
+def _counted(said: Mapping[str, Any]) -> str:
+    count = len(said["scenarios"])
+    return f"{count} scenario{'s' if count != 1 else ''}"
 
 
 def _table(head: Sequence[str], rows: Sequence[Sequence[str]], *, raw: bool = False) -> str:
