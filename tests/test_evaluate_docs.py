@@ -61,6 +61,8 @@ def test_the_quick_example(folder):
     assert said["verdict"]["sentence"].split(":")[0] in page
     for one in METRICS.values():
         assert one.label in page
+    assert page.count("<h3>Dodge</h3>") == 1
+    assert "candidates on 1 scenario, 2 seeds each" in page
     # With laws and in two processes, from the calibration that was made: what both have is the same.
     again = [*words, "--laws", "--jobs", "2", "--starting", "dodge/starting.toml", "--replace", "--json"]
     more = json.loads(run(again, folder))
